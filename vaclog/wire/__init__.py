@@ -1,0 +1,1 @@
+"""Bytes to messages and back, without any input or output of its own."""
