@@ -1,0 +1,1 @@
+"""From cycles to findings and advice: phases, hill fit, misfire, curve, limits."""

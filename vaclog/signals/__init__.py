@@ -1,0 +1,1 @@
+"""From messages to cycles: device clock, sensor scales, pulse conditioning, advance."""
