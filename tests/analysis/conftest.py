@@ -28,7 +28,7 @@ class Made:
     misfired: np.ndarray  # bool [n, N], power stroke lost, by cycle and firing place
 
 
-def make_engine(
+def make_engine(  # noqa: PLR0915 - one loop over power strokes reads best in one piece
     hand: Sequence[tuple[float, float]],
     *,
     throttle: Sequence[tuple[float, float]] = ((0.0, 1.0),),
@@ -120,42 +120,31 @@ def make_engine(
             continue
         break
     return _tables(
-        np.array(starts),
-        np.array(times),
-        np.array(pressures),
-        np.array(advances),
-        np.array(lost),
-        rng,
-        still_s + crank_s,
-        end_s,
-        still_after_s,
-        cylinders,
-        noise_deg,
-        outliers,
-        step_deg,
-        mark,
-        source,
+        crank=(np.array(starts), np.array(times), np.array(pressures), np.array(lost)),
+        advances=np.array(advances),
+        rng=rng,
+        before_s=still_s + crank_s,
+        still_after_s=still_after_s,
+        noise=(noise_deg, outliers, step_deg),
+        mark=mark,
+        source=source,
     )
 
 
 def _tables(
-    starts: np.ndarray,
-    times: np.ndarray,
-    pressures: np.ndarray,
+    *,
+    crank: tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray],
     advances: np.ndarray,
-    lost: np.ndarray,
     rng: np.random.Generator,
     before_s: float,
-    end_s: float,
     still_after_s: float,
-    cylinders: int,
-    noise_deg: float,
-    outliers: float,
-    step_deg: float,
+    noise: tuple[float, float, float],
     mark: bool,
     source: AdvanceFrom,
 ) -> Made:
     """Cycle table and background from what the crank did, moved to a clock from 0."""
+    starts, times, pressures, lost = crank
+    noise_deg, outliers, step_deg = noise
     n = len(starts)
     length = times.sum(axis=1)
     start_us = np.round((starts + before_s) * 1e6).astype(np.int64)
@@ -167,7 +156,7 @@ def _tables(
     alpha = np.where(bad, alpha + rng.uniform(-40, 40, n), alpha)
     if source == AdvanceFrom.NONE:
         alpha = np.full(n, np.nan)
-    half = cylinders // 2
+    half = times.shape[1] // 2
     turns = np.column_stack([times[:, :half].sum(axis=1), times[:, half:].sum(axis=1)]) * 1e6
     rpm = 120.0 / length
     flags = np.where(rpm < 350.0, int(CycleFlag.CRANKING), 0).astype(np.uint8)

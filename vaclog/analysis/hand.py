@@ -1,0 +1,223 @@
+"""Where the hand turned the distributor, from the advance of each cycle.
+
+Enters: time and advance of the cycles of one stretch of idling, and what the centrifugal
+weights added. Leaves: moves of the hand with refined edges, and sweeps made of them.
+
+What counts as what:
+
+* A *move* goes one way at 0.1 °/s or more and covers a degree or more. Slower is creep of the
+  clamp or of the sensor; less is noise. Hesitations shorter than 3 s belong to the move.
+* A *sweep* is one pass of the hand, from where it starts to where it stops for good or turns
+  round. In nudge-and-wait (short steps with waits between) the whole staircase in one
+  direction is one sweep; inside it the phases stay what they are, holds and moves.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from vaclog.analysis.findings import Phase, Sweep
+from vaclog.analysis.segments import (
+    bend_sigma,
+    corner,
+    ramp_between_levels,
+    split,
+    without_outliers,
+)
+from vaclog.signals.tables import FloatArray
+
+BLOCK_S = 0.5  # a nudge lasts about this long; 3–4 cycles at idle
+RATE_MIN_DEG_S = 0.1  # a third of the slowest deliberate turn (0.3 °/s)
+RISE_MIN_DEG = 1.0  # half of the smallest deliberate nudge (2°)
+JERK_DEG = 0.6  # a jump back by less is the hand's tremor or backlash
+HESITATE_S = 3.0  # half of the shortest deliberate wait (6 s)
+STEP_S, WAIT_S = 4.0, 20.0  # nudge-and-wait: a step and a wait last at most so long
+TURN_S = 2.0  # two blocks to either side: the hand turned round without a wait
+SIGMA_FLOOR_DEG = 0.06  # an angle sensor's own step, even where its reading never flickers
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Move:
+    """The hand goes one way: half-open interval in seconds, signed degrees."""
+
+    start_s: float
+    end_s: float
+    rise_deg: float
+
+    @property
+    def sign(self) -> int:
+        """+1 advancing, -1 retarding."""
+        return 1 if self.rise_deg > 0 else -1
+
+
+def find_moves(t_s: FloatArray, hand_deg: FloatArray) -> list[Move]:
+    """Moves of the hand within one stretch of unbroken idling.
+
+    Parameters
+    ----------
+    t_s, hand_deg
+        float64 [n]: time of the spark, advance less what the weights add; NaN where unknown.
+
+    Returns
+    -------
+    list of Move
+        In order of time, not overlapping.
+    """
+    clean = without_outliers(hand_deg)
+    if np.isfinite(clean).sum() < 8 or t_s[-1] - t_s[0] < 2.0 * BLOCK_S:
+        return []
+    edges = _polyline(t_s, clean)
+    groups = _join(_join(edges, JERK_DEG), RISE_MIN_DEG)
+    return _refine(t_s, clean, groups)
+
+
+def _polyline(t_s: FloatArray, clean: FloatArray) -> list[Move]:
+    """The series as joined straight edges: segments, and the jumps between them."""
+    block = ((t_s - t_s[0]) / BLOCK_S).astype(np.intp)
+    good = np.isfinite(clean)
+    size = int(block[-1]) + 1
+    count = np.bincount(block[good], minlength=size).astype(np.float64)
+    safe = np.maximum(count, 1.0)
+    mean = np.bincount(block[good], weights=clean[good], minlength=size) / safe
+    centre = np.bincount(block[good], weights=t_s[good], minlength=size) / safe
+    keep = count > 0
+    mean, centre, count = mean[keep], centre[keep], count[keep]
+    sigma = max(bend_sigma(mean) if len(mean) > 8 else 0.0, SIGMA_FLOOR_DEG)
+    weight = count / float(np.median(count)) / sigma**2
+    # A level costs its value and its place, a line a slope more (Bayesian information
+    # criterion); half as much again, since the angle's noise is not quite white.
+    log_n = 1.5 * float(np.log(max(len(mean), 60)))
+    segments = split(centre, mean, weight, level_price=2.0 * log_n, line_price=3.0 * log_n)
+    edges: list[Move] = []
+    for before, after in zip([None, *segments[:-1]], segments, strict=True):
+        if before is not None:
+            edges.append(
+                Move(
+                    start_s=float(centre[before.last - 1]),
+                    end_s=float(centre[after.first]),
+                    rise_deg=after.begin - before.end,
+                )
+            )
+        edges.append(
+            Move(
+                start_s=float(centre[after.first]),
+                end_s=float(centre[after.last - 1]),
+                rise_deg=after.end - after.begin,
+            )
+        )
+    return edges
+
+
+def _join(edges: Sequence[Move], rise_min_deg: float) -> list[Move]:
+    """Join neighbours that go the same way with at most a hesitation between; drop the small."""
+    joined: list[Move] = []
+    for edge in edges:
+        length = edge.end_s - edge.start_s
+        if length <= 0.0 or abs(edge.rise_deg) < RATE_MIN_DEG_S * length:
+            continue
+        last = joined[-1] if joined else None
+        if last and last.sign == edge.sign and edge.start_s - last.end_s < HESITATE_S:
+            joined[-1] = replace(last, end_s=edge.end_s, rise_deg=last.rise_deg + edge.rise_deg)
+        else:
+            joined.append(edge)
+    return [move for move in joined if abs(move.rise_deg) >= rise_min_deg]
+
+
+def _refine(t_s: FloatArray, clean: FloatArray, moves: list[Move]) -> list[Move]:
+    """Put the edges of each move where the cycles say, not where the blocks end."""
+    done: list[Move] = []
+    for k, move in enumerate(moves):
+        floor = done[-1].end_s if done else float(t_s[0])
+        ceiling = moves[k + 1].start_s if k + 1 < len(moves) else float(t_s[-1])
+        after_next = moves[k + 1].end_s if k + 1 < len(moves) else None
+        before, after = move.start_s - floor, ceiling - move.end_s
+        if move.end_s - move.start_s <= STEP_S and min(before, after) >= 1.0:
+            start, end = _refine_step(t_s, clean, move, floor, ceiling)
+        else:
+            turned = k > 0 and move.start_s - moves[k - 1].end_s < TURN_S
+            start = floor if turned else _start(t_s, clean, move, floor)
+            turns = after_next if after < TURN_S else None
+            end = _end(t_s, clean, move, ceiling, turns)
+        done.append(replace(move, start_s=start, end_s=max(end, start + 0.1)))
+    return done
+
+
+def _refine_step(
+    t_s: FloatArray, clean: FloatArray, move: Move, floor: float, ceiling: float
+) -> tuple[float, float]:
+    """Both edges of a nudge between two levels."""
+    reach = 6.0
+    rows = (t_s >= max(floor, move.start_s - reach)) & (t_s <= min(ceiling, move.end_s + reach))
+    starts = np.arange(max(floor, move.start_s - 1.0), move.end_s, 0.15)
+    ends = np.arange(move.start_s + 0.15, min(ceiling, move.end_s + 1.0), 0.15)
+    if rows.sum() < 6 or len(ends) == 0:
+        return move.start_s, move.end_s
+    return ramp_between_levels(t_s[rows], clean[rows], starts, ends)
+
+
+def _start(t_s: FloatArray, clean: FloatArray, move: Move, floor: float) -> float:
+    """Where a long move begins."""
+    if move.start_s - floor < 1.0:  # it began before this stretch did
+        return floor
+    span = min(move.end_s - move.start_s, 12.0)
+    rows = (t_s >= max(floor, move.start_s - 12.0)) & (t_s < move.start_s + span)
+    grid = np.arange(max(floor, move.start_s - 4.0), move.start_s + min(4.0, span / 2), 0.1)
+    return corner(t_s[rows], clean[rows], grid, level_before=True, level_after=False)
+
+
+def _end(
+    t_s: FloatArray, clean: FloatArray, move: Move, ceiling: float, turned_until: float | None
+) -> float:
+    """Where a long move ends: at a level, or where the hand turns round and goes back."""
+    turns = turned_until is not None
+    if ceiling - move.end_s < 1.0 and not turns:  # it goes on when this stretch ends
+        return ceiling
+    reach = turned_until if turned_until is not None else ceiling
+    span = min(move.end_s - move.start_s, 12.0)
+    rows = (t_s > move.end_s - span) & (t_s <= min(reach, move.end_s + 12.0))
+    grid = np.arange(move.end_s - min(4.0, span / 2), min(reach, move.end_s + 4.0), 0.1)
+    return corner(t_s[rows], clean[rows], grid, level_before=False, level_after=not turns)
+
+
+def find_sweeps(phases: Sequence[Phase]) -> list[Sweep]:
+    """Passes of the hand from the phases ``advancing`` and ``retarding``.
+
+    Neighbouring short steps in one direction, with nothing but holds of at most 20 s between,
+    are one pass; any other move is a pass of its own.
+    """
+    sweeps: list[Sweep] = []
+    last: Phase | None = None
+    waited = 0
+    for phase in phases:
+        if phase.kind == "hold":
+            waited = phase.end_us - phase.start_us
+            continue
+        if phase.kind not in ("advancing", "retarding"):
+            last, waited = None, 0
+            continue
+        direction = "advancing" if phase.kind == "advancing" else "retarding"
+        steps = (
+            last is not None
+            and last.kind == phase.kind
+            and max(_length_s(last), _length_s(phase)) <= STEP_S
+            and waited <= WAIT_S * 1e6
+        )
+        if steps:
+            sweeps[-1] = replace(sweeps[-1], end_us=phase.end_us)
+        else:
+            sweeps.append(
+                Sweep(
+                    start_us=phase.start_us,
+                    end_us=phase.end_us,
+                    direction="advancing" if direction == "advancing" else "retarding",
+                )
+            )
+        last, waited = phase, 0
+    return sweeps
+
+
+def _length_s(phase: Phase) -> float:
+    return (phase.end_us - phase.start_us) / 1e6
