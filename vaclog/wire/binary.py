@@ -1,0 +1,475 @@
+"""Decodes the binary protocol, version 1, incrementally.
+
+Enters: bytes in any chunking. Leaves: messages, columnar per feed. No input or output, no
+clock; the buffer never exceeds one frame. See firmware_notes/protocol.md.
+
+The common case must be fast (an hour of samples is 180 000 frames), so a feed is handled as
+a whole: split at 0x00, decode and check all pieces with two C functions mapped over them,
+then read all frames of one length as one numpy record array. Only a feed in which something
+fails goes piece by piece.
+"""
+
+from __future__ import annotations
+
+import struct
+from binascii import crc_hqx
+from collections.abc import Iterator
+from itertools import compress, pairwise, repeat
+
+import numpy as np
+from cobs import cobs
+from numpy.typing import NDArray
+
+from vaclog.wire.framing import CRC_INIT, MAX_FRAME, MIN_FRAME_CONTENT, unframe
+from vaclog.wire.messages import (
+    DeviceLoss,
+    Gap,
+    GapKind,
+    Hello,
+    Marker,
+    Message,
+    Pressure,
+    Pulses,
+)
+
+VERSION = 1
+
+TYPE_HELLO = 0x01
+TYPE_PRESSURE = 0x02
+TYPE_EVENTS = 0x03
+TYPE_DROPPED = 0x04
+
+MARKER_KIND = 5
+"""Event kind of the marker button; 0 and kinds above it are not known and skipped."""
+
+MAX_SAMPLES = 100
+MAX_EVENTS = 30
+MAX_NAME = 24
+
+HELLO = struct.Struct("<BHHB")
+PRESSURE_HEAD = struct.Struct("<IH")
+DROPPED = struct.Struct("<HHH")
+EVENT = np.dtype([("kind", "u1"), ("tick", "<u4"), ("value", "<i2")])
+
+_HEAD, _CRC = 2, 2  # bytes before and after the body of a decoded frame
+_AROUND_SAMPLES = _HEAD + PRESSURE_HEAD.size + _CRC
+
+_BAD_DETAIL = {
+    GapKind.FRAMING: "malformed frame",
+    GapKind.CHECKSUM: "checksum does not match",
+}
+
+_Note = tuple[int, Message]  # a single message and the piece after which it belongs
+_Boots = list[tuple[int, Hello | None]]  # frame, and what it says; None: not understood
+
+
+class BinaryDecoder:
+    """From bytes to messages.
+
+    An unchanged :class:`Hello` or :class:`DeviceLoss` is not passed on again. Data may come
+    before the first Hello where a capture begins in mid-stream: they are passed on as they
+    are, in front of it. After a Hello of a newer version nothing is passed on until one of a
+    known version comes.
+
+    Parameters
+    ----------
+    offset
+        Offset in the stream of the first byte that will be fed, for messages only.
+
+    Attributes
+    ----------
+    frames
+        Sound frames so far, of known type or not.
+    lines, lines_skipped
+        Always 0; for likeness with the text decoder.
+    gaps
+        Gap messages so far that stand for something lost.
+    future_version
+        The newer version that the last Hello named, else None.
+    """
+
+    def __init__(self, *, offset: int = 0) -> None:
+        self.frames = 0
+        self.lines = 0
+        self.lines_skipped = 0
+        self.gaps = 0
+        self.future_version: int | None = None
+        self._tail = b""
+        self._offset = offset  # of the tail's first byte
+        self._given_up = False  # inside a frame that was too long and has been reported
+        self._synced = False  # a whole piece has been seen
+        self._sequence: int | None = None  # of the last sound frame
+        self._unreadable = 0  # pieces since the last sound frame
+        self._hello: Hello | None = None
+        self._hello_body: bytes | None = None
+        self._loss: DeviceLoss | None = None
+
+    @property
+    def buffered(self) -> int:
+        """Bytes held back; at most one frame."""
+        return len(self._tail)
+
+    def feed(self, data: bytes) -> list[Message]:
+        """Return the messages that `data` completes."""
+        return self._read(self._split(data))
+
+    def finish(self) -> list[Message]:
+        """Return what is left: a stream that is cut in mid-frame gives a Gap."""
+        if not self._tail:
+            return []
+        gap = self._gap(GapKind.FRAMING, self._offset, "the stream ends inside a frame")
+        self._offset += len(self._tail)
+        self._tail = b""
+        return [gap]
+
+    def _split(self, data: bytes) -> _Batch:
+        pieces = (self._tail + data).split(b"\0")
+        offset, tail = self._offset, pieces.pop()
+        length = sum(map(len, pieces)) + len(pieces)
+        if self._given_up and pieces:
+            offset += len(pieces[0]) + 1
+            length -= len(pieces[0]) + 1
+            del pieces[0]
+            self._given_up = False
+        self._offset = offset + length
+        if self._given_up or len(tail) > MAX_FRAME:
+            if not self._given_up:
+                pieces.append(tail)  # reported now, as a frame that is too long
+            self._given_up = True
+            self._offset += len(tail)
+            tail = b""
+        self._tail = tail
+        return _Batch(pieces, offset)
+
+    def _read(self, batch: _Batch) -> list[Message]:
+        notes: list[_Note] = [
+            (piece, self._unreadable_gap(batch, piece, kind)) for piece, kind in batch.bad
+        ]
+        if not batch.frames:
+            self._unreadable += len(batch.bad)
+            return [message for _, message in notes]
+        self._synced = True
+        self.frames += len(batch.frames)
+        muted_before = self.future_version is not None
+        boots, reboots = self._boots(batch, notes)
+        self._check_sequence(batch, reboots, notes)
+        starts = [0, *(row for row, _ in boots), len(batch.frames)]
+        hellos: list[Hello | None] = [None, *(hello for _, hello in boots)]
+        muted = [muted_before, *(hello is None for _, hello in boots)]
+        columns: list[list[Message]] = []
+        for (first, last), mute in zip(pairwise(starts), muted, strict=True):
+            columns.append([] if mute else self._columns(batch, first, last, notes))
+        return _in_order(batch, starts, hellos, columns, notes)
+
+    def _gap(self, kind: GapKind, offset: int, detail: str, lost: int = 1) -> Gap:
+        self.gaps += lost > 0
+        return Gap(kind=kind, offset=offset, lost=lost, detail=detail)
+
+    def _unreadable_gap(self, batch: _Batch, piece: int, kind: GapKind) -> Gap:
+        """Report a piece that is no frame; the very first one may merely lack its beginning."""
+        offset = batch.offset(piece)
+        if not self._synced and piece == 0:
+            self._synced = True
+            return self._gap(kind, offset, "the stream begins inside a frame", lost=0)
+        too_long = len(batch.pieces[piece]) > MAX_FRAME
+        return self._gap(kind, offset, "frame without an end" if too_long else _BAD_DETAIL[kind])
+
+    def _boots(self, batch: _Batch, notes: list[_Note]) -> tuple[_Boots, list[int]]:
+        """Return the frames at which the device changes, and those at which it has rebooted."""
+        boots: _Boots = []
+        reboots: list[int] = []
+        for row in batch.rows_of(TYPE_HELLO):
+            body = batch.frames[row][_HEAD:-_CRC]
+            if body == self._hello_body:
+                continue
+            offset = batch.offset_of_frame(row)
+            hello = _read_hello(body)
+            if body and body[0] > VERSION:
+                if self.future_version is None:
+                    detail = f"the device speaks version {body[0]}, known is {VERSION}"
+                    notes.append((batch.piece(row), self._gap(GapKind.VERSION, offset, detail)))
+                self.future_version = body[0]
+            elif hello is None:
+                notes.append((batch.piece(row), self._content_gap(offset, "hello")))
+                continue
+            else:
+                self.future_version = None
+            if hello is None or self._hello is None or hello.boot != self._hello.boot:
+                reboots.append(row)
+                self._loss = None
+            self._hello, self._hello_body = hello, body
+            boots.append((row, hello))
+        return boots, reboots
+
+    def _content_gap(self, offset: int, what: str) -> Gap:
+        return self._gap(GapKind.CONTENT, offset, f"{what} frame with impossible content")
+
+    def _check_sequence(self, batch: _Batch, reboots: list[int], notes: list[_Note]) -> None:
+        """Note frames that are missing beyond those that came but were unreadable."""
+        sequence = batch.sequence
+        previous = int(sequence[0]) - 1 if self._sequence is None else self._sequence
+        before = np.concatenate((np.array([previous & 0xFF], np.uint8), sequence[:-1]))
+        missing = (sequence - before - np.uint8(1)).astype(np.int64)
+        missing[reboots] = 0
+        bad_before = batch.where - np.arange(len(sequence))  # unreadable pieces before a frame
+        if missing.any():
+            explained = np.diff(bad_before, prepend=-self._unreadable)
+            for row in np.flatnonzero(missing > explained).tolist():
+                lost = int(missing[row] - explained[row])
+                offset = batch.offset_of_frame(row)
+                gap = self._gap(GapKind.SEQUENCE, offset, f"{lost} frame(s) missing", lost)
+                notes.append((batch.piece(row), gap))
+        self._unreadable = len(batch.bad) - int(bad_before[-1])
+        self._sequence = int(sequence[-1])
+
+    def _columns(self, batch: _Batch, first: int, last: int, notes: list[_Note]) -> list[Message]:
+        """Read frames `first` to `last` (half-open), all of one boot."""
+        columns: list[Message] = []
+        rows = slice(first, last)
+        if pressure := self._pressure(batch, rows, notes):
+            columns.append(pressure)
+        if pulses := self._events(batch, rows, notes):
+            columns.append(pulses)
+        for row in batch.rows_of(TYPE_DROPPED, rows):
+            body = batch.frames[row][_HEAD:-_CRC]
+            if len(body) != DROPPED.size:
+                gap = self._content_gap(batch.offset_of_frame(row), "dropped")
+                notes.append((batch.piece(row), gap))
+                continue
+            events, samples, frames = DROPPED.unpack(body)
+            loss = DeviceLoss(events=events, samples=samples, frames=frames)
+            if loss != self._loss:
+                notes.append((batch.piece(row), loss))
+                self._loss = loss
+        return columns
+
+    def _pressure(self, batch: _Batch, rows: slice, notes: list[_Note]) -> Pressure | None:
+        chosen = batch.rows_of(TYPE_PRESSURE, rows)
+        if not len(chosen):
+            return None
+        samples, odd = np.divmod(batch.lengths[chosen] - _AROUND_SAMPLES, 2)
+        good = (samples >= 1) & (samples <= MAX_SAMPLES) & (odd == 0)
+        chosen, samples = self._drop(
+            batch, chosen, samples, good, kind=GapKind.CONTENT, notes=notes
+        )
+        blocks = [(size, *batch.samples(chosen[samples == size], size)) for size in _set(samples)]
+        if self._hello is not None and self._hello.adc_bits < 16:
+            limit = 1 << self._hello.adc_bits
+            if any(counts.max() >= limit for _, _, counts in blocks):
+                good = np.empty(len(chosen), bool)
+                for size, _, counts in blocks:
+                    good[samples == size] = counts.max(axis=1) < limit
+                blocks = [
+                    (size, ticks[good[samples == size]], counts[good[samples == size]])
+                    for size, ticks, counts in blocks
+                ]
+                chosen, samples = self._drop(
+                    batch, chosen, samples, good, kind=GapKind.RANGE, notes=notes
+                )
+        if not len(chosen):
+            return None
+        if len(blocks) == 1:
+            return Pressure(ticks=blocks[0][1].reshape(-1), counts=blocks[0][2].reshape(-1))
+        return _interleave(samples, blocks)
+
+    def _drop(
+        self,
+        batch: _Batch,
+        chosen: NDArray[np.intp],
+        samples: NDArray[np.intp],
+        good: NDArray[np.bool_],
+        *,
+        kind: GapKind,
+        notes: list[_Note],
+    ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """Report the pressure frames that are not good, and return the others."""
+        if good.all():
+            return chosen, samples
+        for row in chosen[~good].tolist():
+            detail = "pressure frame with a count beyond the converter's range"
+            if kind is GapKind.CONTENT:
+                detail = "pressure frame with impossible content"
+            gap = self._gap(kind, batch.offset_of_frame(row), detail)
+            notes.append((batch.piece(row), gap))
+        return chosen[good], samples[good]
+
+    def _events(self, batch: _Batch, rows: slice, notes: list[_Note]) -> Pulses | None:
+        chosen = batch.rows_of(TYPE_EVENTS, rows)
+        if not len(chosen):
+            return None
+        count, rest = np.divmod(batch.lengths[chosen] - _HEAD - _CRC, EVENT.itemsize)
+        good = (count >= 1) & (count <= MAX_EVENTS) & (rest == 0)
+        for row in chosen[~good].tolist():
+            gap = self._content_gap(batch.offset_of_frame(row), "event")
+            notes.append((batch.piece(row), gap))
+        chosen, count = chosen[good], count[good]
+        bodies = b"".join(batch.frames[row][_HEAD:-_CRC] for row in chosen.tolist())
+        events = np.frombuffer(bodies, EVENT)
+        kinds = events["kind"]
+        for index in np.flatnonzero(kinds == MARKER_KIND).tolist():
+            row = int(np.repeat(chosen, count)[index])
+            notes.append((batch.piece(row), Marker(tick=int(events["tick"][index]))))
+        known = (kinds >= 1) & (kinds < MARKER_KIND)
+        if not known.any():
+            return None
+        events = events[known]
+        return Pulses(
+            kinds=events["kind"].copy(),
+            ticks=events["tick"].astype(np.uint32),
+            values=events["value"].astype(np.int32),
+        )
+
+
+class _Batch:
+    """The pieces of one feed, decoded.
+
+    Attributes
+    ----------
+    pieces
+        What stood between the 0x00, without the empty ones.
+    frames
+        The contents of the sound ones.
+    where
+        intp [frames], the piece of each frame.
+    bad
+        Number of a piece that is no frame, and why.
+    lengths, types, sequence
+        intp, uint8, uint8 [frames].
+    """
+
+    def __init__(self, raw: list[bytes], offset: int) -> None:
+        self._raw = raw
+        self._start = offset
+        self._offsets: NDArray[np.int64] | None = None
+        self.pieces = list(filter(None, raw))
+        self.frames, self.where, self.bad = _unframe_all(self.pieces)
+        self.lengths = np.fromiter(map(len, self.frames), np.intp, len(self.frames))
+        self._joined = np.frombuffer(b"".join(self.frames), np.uint8)
+        self._starts = np.cumsum(self.lengths) - self.lengths
+        self.types = self._joined[self._starts]
+        self.sequence = self._joined[self._starts + 1] if self.frames else self.types
+
+    def rows_of(self, kind: int, rows: slice = slice(None)) -> NDArray[np.intp]:
+        """Return the frames of one type within `rows`."""
+        return np.flatnonzero(self.types[rows] == kind) + (rows.start or 0)
+
+    def piece(self, row: int) -> int:
+        return int(self.where[row])
+
+    def offset(self, piece: int) -> int:
+        """Return where in the stream a piece begins; counted only when something is wrong."""
+        if self._offsets is None:
+            ends = np.cumsum([len(raw) + 1 for raw in self._raw])
+            begins = np.concatenate(([0], ends[:-1])) + self._start
+            self._offsets = begins[[bool(raw) for raw in self._raw]]
+        return int(self._offsets[piece])
+
+    def offset_of_frame(self, row: int) -> int:
+        return self.offset(self.piece(row))
+
+    def samples(
+        self, rows: NDArray[np.intp], size: int
+    ) -> tuple[NDArray[np.uint32], NDArray[np.uint16]]:
+        """Return ticks and counts [rows, size] of pressure frames of one length."""
+        record = np.dtype(
+            [("head", "V2"), ("tick", "<u4"), ("period", "<u2"), ("counts", "<u2", (size,)),
+             ("crc", "V2")]
+        )  # fmt: skip
+        # Every byte seen as the possible start of a record: picking rows copies whole records.
+        every = np.ndarray(
+            (len(self._joined) - record.itemsize + 1,),
+            np.dtype((np.void, record.itemsize)),
+            self._joined,
+            strides=(1,),
+        )
+        table = every[self._starts[rows]].view(record)
+        steps = np.arange(size, dtype=np.uint32)
+        ticks = table["period"].astype(np.uint32)[:, None] * steps
+        ticks += table["tick"].astype(np.uint32)[:, None]
+        return ticks, table["counts"].astype(np.uint16)
+
+
+def _unframe_all(
+    pieces: list[bytes],
+) -> tuple[list[bytes], NDArray[np.intp], list[tuple[int, GapKind]]]:
+    """Decode all pieces at once; if that fails, one by one."""
+    try:
+        frames = list(map(cobs.decode, pieces))
+        lengths = list(map(len, frames))
+        if not pieces or (
+            not any(map(crc_hqx, frames, repeat(CRC_INIT)))
+            and min(lengths) >= MIN_FRAME_CONTENT
+            and max(lengths) < MAX_FRAME
+        ):
+            return frames, np.arange(len(frames)), []
+    except cobs.DecodeError:
+        pass
+    results = list(map(unframe, pieces))
+    sound = [isinstance(result, bytes) for result in results]
+    bad = [(index, result) for index, result in enumerate(results) if isinstance(result, GapKind)]
+    contents = [result for result in compress(results, sound) if isinstance(result, bytes)]
+    return contents, np.flatnonzero(sound), bad
+
+
+def _read_hello(body: bytes) -> Hello | None:
+    """Return the hello of version 1, or None if it is impossible."""
+    name = body[HELLO.size :]
+    if len(body) < HELLO.size or len(name) > MAX_NAME:
+        return None
+    version, boot, tick_ns, adc_bits = HELLO.unpack_from(body)
+    if version != VERSION or tick_ns == 0 or not 1 <= adc_bits <= 16:
+        return None
+    return Hello(
+        version=version,
+        boot=boot,
+        tick_ns=tick_ns,
+        adc_bits=adc_bits,
+        device=name.decode("ascii", "replace"),
+    )
+
+
+def _set(samples: NDArray[np.intp]) -> Iterator[int]:
+    """Return the sizes that occur; one comparison where all are the same."""
+    if not len(samples):
+        return iter(())
+    if samples.min() == samples.max():
+        return iter((int(samples[0]),))
+    return iter(np.unique(samples).tolist())
+
+
+def _interleave(
+    samples: NDArray[np.intp],
+    blocks: list[tuple[int, NDArray[np.uint32], NDArray[np.uint16]]],
+) -> Pressure:
+    """Put blocks of frames of several sizes back into the order of arrival."""
+    begins = np.cumsum(samples) - samples
+    ticks = np.empty(int(samples.sum()), np.uint32)
+    counts = np.empty(len(ticks), np.uint16)
+    for size, block_ticks, block_counts in blocks:
+        at = begins[samples == size][:, None] + np.arange(size)
+        ticks[at] = block_ticks
+        counts[at] = block_counts
+    return Pressure(ticks=ticks, counts=counts)
+
+
+def _in_order(
+    batch: _Batch,
+    starts: list[int],
+    hellos: list[Hello | None],
+    columns: list[list[Message]],
+    notes: list[_Note],
+) -> list[Message]:
+    """Put hello, columns and notes of each stretch one after the other."""
+    notes.sort(key=lambda note: note[0])  # stable: notes of one piece stay in order
+    messages: list[Message] = []
+    taken = 0
+    for index, (hello, stretch) in enumerate(zip(hellos, columns, strict=True)):
+        if hello is not None:
+            messages.append(hello)
+        messages += stretch
+        end = starts[index + 1]
+        limit = batch.piece(end) if index + 1 < len(hellos) else len(batch.pieces)
+        while taken < len(notes) and notes[taken][0] < limit:
+            messages.append(notes[taken][1])
+            taken += 1
+    return messages
