@@ -252,9 +252,9 @@ def _events_of(message: Pulses | Marker) -> NDArray[np.void]:
 
 def _unwrap(ticks: NDArray[np.uint32] | NDArray[np.int64], start: int) -> NDArray[np.int64]:
     """Return ticks that run on through wraps; the first within half a wrap of `start`."""
-    steps: NDArray[np.int64] = np.diff(ticks.astype(np.int64), prepend=start)
-    wrapped = np.mod(steps + (1 << 31), 1 << 32) - (1 << 31)
-    return start + np.cumsum(wrapped)
+    before = np.concatenate((np.array([start], np.int64), ticks[:-1].astype(np.int64)))
+    steps = np.mod(ticks.astype(np.int64) - before + (1 << 31), 1 << 32) - (1 << 31)
+    return start + np.cumsum(steps)
 
 
 def _frames(ticks: NDArray[np.int64], most: int) -> list[tuple[int, int, int]]:

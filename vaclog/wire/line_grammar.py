@@ -67,7 +67,7 @@ class Header:
     problem: str = ""
 
 
-def parse_line(line: bytes, count_limit: int) -> Record | Skip | None:
+def parse_line(line: bytes, count_limit: int) -> Record | Skip | None:  # noqa: PLR0911
     """Read one line; None for a comment or an empty line.
 
     Parameters

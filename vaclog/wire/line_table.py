@@ -24,6 +24,9 @@ _NEWLINE, _RETURN, _SPACE, _STAR, _MINUS = b"\n\r *-"
 _ZERO = ord("0")
 _CHECK = 6  # length of " *HHHH"
 
+_WORTHWHILE = 40
+"""Fewer lines than this are read sooner one by one (measured; a live port sends few a read)."""
+
 _NOT_FAST = 255
 _KIND = np.full(256, _NOT_FAST, np.uint8)
 _SPACES = np.zeros(256, np.uint8)
@@ -121,7 +124,11 @@ def parse_table(
     ends = np.flatnonzero(text == _NEWLINE)
     starts = np.concatenate((np.zeros(1, ends.dtype), ends[:-1] + 1))
     stops = ends - ((ends > starts) & (text[ends - 1] == _RETURN))
-    good, kinds, ticks, values = _read_fast(block, text, starts, stops, count_limit)
+    if len(ends) >= _WORTHWHILE:
+        good, kinds, ticks, values = _read_fast(block, text, starts, stops, count_limit)
+    else:
+        good, kinds = np.zeros(len(ends), bool), np.zeros(len(ends), np.uint8)
+        ticks, values = np.zeros(len(ends), np.int64), np.zeros(len(ends), np.int64)
     texts: dict[int, str] = {}
     skipped: list[SkippedLine] = []
     for row in np.flatnonzero(~good).tolist():
