@@ -369,9 +369,9 @@ class _Run:
                     p_mean, rpm = p, omega * 30.0 / math.pi
                 true_advance = event * steps * STEP_DEG - (i * STEP_DEG - min(early, STEP_DEG))
                 if self.command.ignition:
-                    work, mean, missed = self.combustion.work(
-                        slot, true_advance, rpm, p_mean, air
-                    )
+                    work, mean, missed = self.combustion.work(slot, true_advance, rpm, p_mean, air)
+                    if not self.command.fuel:
+                        work, mean, missed = 0.0, 0.0, False
                     rows.append(
                         (
                             t_spark,

@@ -333,9 +333,7 @@ class Engine:
         # Primary and secondary inertia torque of a piston (Heywood or any text on dynamics).
         lam = 1 / 3.5
         shake = (
-            0.25 * lam * np.sin(theta)
-            - 0.5 * np.sin(2 * theta)
-            - 0.75 * lam * np.sin(3 * theta)
+            0.25 * lam * np.sin(theta) - 0.5 * np.sin(2 * theta) - 0.75 * lam * np.sin(3 * theta)
         )
         inertia = (self.spec.piston_kg * radius**2 * shake).reshape(-1, fine).mean(axis=1)
         draw, back = np.zeros(len(turn)), np.zeros(len(turn))
@@ -398,16 +396,16 @@ class Engine:
 
         def surplus(rpm: float) -> float:
             pa = self.pressure_at(rpm)
-            return self._indicated_nm(advance_deg, rpm, pa) + self._gas_nm(pa) - self.friction_nm(rpm)
+            return (
+                self._indicated_nm(advance_deg, rpm, pa) + self._gas_nm(pa) - self.friction_nm(rpm)
+            )
 
         rpms = np.geomspace(3500.0, 250.0, 14)
         above = rpms[0]
         for rpm in rpms[1:]:
             if surplus(rpm) > 0:
                 root = float(brentq(surplus, rpm, above, xtol=1e-4))
-                return Steady(
-                    advance_deg=advance_deg, rpm=root, kpa=self.pressure_at(root) * 1e-3
-                )
+                return Steady(advance_deg=advance_deg, rpm=root, kpa=self.pressure_at(root) * 1e-3)
             above = rpm
         return None
 

@@ -47,6 +47,7 @@ class Command:
     hand_deg: float
     throttle: float = 0.0
     ignition: bool = True
+    fuel: bool = True
     starter: bool = False
     in_gear: bool = False
 
@@ -158,9 +159,9 @@ class Start:
     def run(self, hand: Hand) -> Run:
         """Crank without fire for ``dry_s``, then until speed says that it fires."""
         begin = hand.seen.t_s
-        hand.command.starter, hand.command.ignition = True, False
+        hand.command.starter, hand.command.fuel = True, False
         yield from hand.wait(self.dry_s)
-        hand.command.ignition = True
+        hand.command.fuel = True
         while hand.seen.rpm < 450.0 and hand.seen.t_s - begin < self.give_up_s:
             hand.seen = yield hand.command
         hand.command.starter = False
@@ -376,14 +377,16 @@ class Drive:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stop:
-    """Key off: the engine runs down, then stands still."""
+    """The engine runs down, then stands still: key off, or out of fuel while it sparks."""
 
     still_s: float = 3.0
+    out_of_fuel: bool = False
 
     def run(self, hand: Hand) -> Run:
         """Switch off and wait until nothing turns, then ``still_s`` longer."""
         begin = hand.seen.t_s
-        hand.command.ignition = False
+        hand.command.fuel = False
+        hand.command.ignition = self.out_of_fuel
         while hand.seen.rpm > 0.0:
             hand.seen = yield hand.command
         hand.log.span("stall", begin, hand.seen.t_s)
