@@ -1,0 +1,33 @@
+"""``vaclog demo``: the whole job on a capture that comes with the program."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from vaclog.cli.options import Showing, answer_options, show
+
+# Recorded from the reference firmware; see sample_captures/.
+DEMO = "there_and_back"
+
+
+@click.command()
+@answer_options
+def demo(unit: str, as_json: bool, html_path: Path | None, plot_path: Path | None) -> None:
+    """Analyse the bundled sweep and print the advice; needs nothing plugged in."""
+    from importlib.resources import as_file, files
+
+    from vaclog.cards import load_engine_card, load_rig_card
+    from vaclog.cli.progress import analyse_file
+
+    with as_file(files("vaclog.sample_captures")) as folder:
+        result = analyse_file(
+            folder / f"{DEMO}.vaclog",
+            engine=load_engine_card(folder / f"{DEMO}.engine.toml"),
+            rig=load_rig_card(folder / f"{DEMO}.rig.toml"),
+        )
+    show(
+        result,
+        Showing(unit=unit, as_json=as_json, html_path=html_path, plot_path=plot_path),
+    )

@@ -1,0 +1,61 @@
+"""Shows on stderr how far a long piece of work has come."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from vaclog.cards import EngineCard, RigCard
+    from vaclog.result import Result
+
+
+def analyse_file(
+    path: Path,
+    *,
+    engine: EngineCard | None = None,
+    rig: RigCard | None = None,
+    mapping: Path | None = None,
+) -> Result:
+    """Replay a capture through a session, with a bar on stderr while it is read.
+
+    Parameters
+    ----------
+    path
+        The capture.
+    engine, rig
+        Cards that override those in the capture.
+    mapping
+        Column mapping, for a CSV file.
+
+    Returns
+    -------
+    Result
+        The answer.
+
+    Raises
+    ------
+    CaptureError
+        The file is not a capture.
+    CardError
+        A card in the capture is wrong.
+    """
+    from vaclog.capture.open import open_capture
+    from vaclog.records import Chunk
+    from vaclog.session import Noticed, Session
+
+    opened = open_capture(path, mapping=mapping, rig=rig)
+    session = Session(capture=path.name, engine=engine, rig=rig)
+    with click.progressbar(length=opened.size_bytes, label="Reading", file=_stderr()) as bar:
+        for record in opened.records:
+            for event in session.feed(record):
+                if isinstance(event, Noticed):
+                    click.echo(event.text, err=True)
+            if isinstance(record, Chunk):
+                bar.update(len(record.data))
+    for text in opened.notices():
+        click.echo(text, err=True)
+    _say("Fitting the hill ...")
+    return session.finish()
