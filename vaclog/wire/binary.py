@@ -13,8 +13,9 @@ from __future__ import annotations
 
 import struct
 from binascii import crc_hqx
-from collections.abc import Iterator
-from itertools import compress, pairwise, repeat
+from collections.abc import Callable, Iterator
+from functools import cache
+from itertools import pairwise, repeat
 
 import numpy as np
 from cobs import cobs
@@ -60,6 +61,8 @@ _BAD_DETAIL = {
 }
 
 _Note = tuple[int, Message]  # a single message and the piece after which it belongs
+_Rows = NDArray[np.intp] | slice
+_Tables = list[tuple[int, _Rows, NDArray[np.void]]]  # items in a frame, which frames, records
 _Boots = list[tuple[int, Hello | None]]  # frame, and what it says; None: not understood
 
 
@@ -102,7 +105,7 @@ class BinaryDecoder:
         self._unreadable = 0  # pieces since the last sound frame
         self._hello: Hello | None = None
         self._hello_body: bytes | None = None
-        self._loss: DeviceLoss | None = None
+        self._loss_body: bytes | None = None
 
     @property
     def buffered(self) -> int:
@@ -123,9 +126,10 @@ class BinaryDecoder:
         return [gap]
 
     def _split(self, data: bytes) -> _Batch:
-        pieces = (self._tail + data).split(b"\0")
+        buffer = self._tail + data
+        pieces = buffer.split(b"\0")
         offset, tail = self._offset, pieces.pop()
-        length = sum(map(len, pieces)) + len(pieces)
+        length = len(buffer) - len(tail)
         if self._given_up and pieces:
             offset += len(pieces[0]) + 1
             length -= len(pieces[0]) + 1
@@ -178,7 +182,7 @@ class BinaryDecoder:
         """Return the frames at which the device changes, and those at which it has rebooted."""
         boots: _Boots = []
         reboots: list[int] = []
-        for row in batch.rows_of(TYPE_HELLO):
+        for row in batch.rows_of(TYPE_HELLO).tolist():
             body = batch.frames[row][_HEAD:-_CRC]
             if body == self._hello_body:
                 continue
@@ -196,7 +200,7 @@ class BinaryDecoder:
                 self.future_version = None
             if hello is None or self._hello is None or hello.boot != self._hello.boot:
                 reboots.append(row)
-                self._loss = None
+                self._loss_body = None
             self._hello, self._hello_body = hello, body
             boots.append((row, hello))
         return boots, reboots
@@ -230,17 +234,18 @@ class BinaryDecoder:
             columns.append(pressure)
         if pulses := self._events(batch, rows, notes):
             columns.append(pulses)
-        for row in batch.rows_of(TYPE_DROPPED, rows):
+        for row in batch.rows_of(TYPE_DROPPED, rows).tolist():
             body = batch.frames[row][_HEAD:-_CRC]
+            if body == self._loss_body:
+                continue
             if len(body) != DROPPED.size:
                 gap = self._content_gap(batch.offset_of_frame(row), "dropped")
                 notes.append((batch.piece(row), gap))
                 continue
+            self._loss_body = body
             events, samples, frames = DROPPED.unpack(body)
             loss = DeviceLoss(events=events, samples=samples, frames=frames)
-            if loss != self._loss:
-                notes.append((batch.piece(row), loss))
-                self._loss = loss
+            notes.append((batch.piece(row), loss))
         return columns
 
     def _pressure(self, batch: _Batch, rows: slice, notes: list[_Note]) -> Pressure | None:
@@ -252,25 +257,35 @@ class BinaryDecoder:
         chosen, samples = self._drop(
             batch, chosen, samples, good, kind=GapKind.CONTENT, notes=notes
         )
-        blocks = [(size, *batch.samples(chosen[samples == size], size)) for size in _set(samples)]
-        if self._hello is not None and self._hello.adc_bits < 16:
-            limit = 1 << self._hello.adc_bits
-            if any(counts.max() >= limit for _, _, counts in blocks):
-                good = np.empty(len(chosen), bool)
-                for size, _, counts in blocks:
-                    good[samples == size] = counts.max(axis=1) < limit
-                blocks = [
-                    (size, ticks[good[samples == size]], counts[good[samples == size]])
-                    for size, ticks, counts in blocks
-                ]
-                chosen, samples = self._drop(
-                    batch, chosen, samples, good, kind=GapKind.RANGE, notes=notes
-                )
+        tables = batch.tables(chosen, samples, _pressure_record)
+        good = self._in_range(samples, tables)
+        if not good.all():
+            chosen, samples = self._drop(
+                batch, chosen, samples, good, kind=GapKind.RANGE, notes=notes
+            )
+            tables = batch.tables(chosen, samples, _pressure_record)
         if not len(chosen):
             return None
-        if len(blocks) == 1:
-            return Pressure(ticks=blocks[0][1].reshape(-1), counts=blocks[0][2].reshape(-1))
-        return _interleave(samples, blocks)
+        ticks = np.empty(int(samples.sum()), np.uint32)
+        counts = np.empty(len(ticks), np.uint16)
+        for size, at, table in tables:
+            steps = table["period"].astype(np.uint32)[:, None] * np.arange(size, dtype=np.uint32)
+            steps += table["tick"].astype(np.uint32)[:, None]
+            cells = _cells(samples, size, at)
+            ticks[cells] = steps.reshape(-1)
+            counts[cells] = table["items"].reshape(-1)
+        return Pressure(ticks=ticks, counts=counts)
+
+    def _in_range(self, samples: NDArray[np.intp], tables: _Tables) -> NDArray[np.bool_]:
+        """Return which pressure frames hold only counts that the converter can give."""
+        good = np.ones(len(samples), bool)
+        if self._hello is None or self._hello.adc_bits >= 16:
+            return good
+        limit = 1 << self._hello.adc_bits
+        for _, at, table in tables:
+            if table["items"].max() >= limit:
+                good[at] = table["items"].max(axis=1) < limit
+        return good
 
     def _drop(
         self,
@@ -303,16 +318,18 @@ class BinaryDecoder:
             gap = self._content_gap(batch.offset_of_frame(row), "event")
             notes.append((batch.piece(row), gap))
         chosen, count = chosen[good], count[good]
-        bodies = b"".join(batch.frames[row][_HEAD:-_CRC] for row in chosen.tolist())
-        events = np.frombuffer(bodies, EVENT)
+        events = np.empty(int(count.sum()), EVENT)
+        for size, at, table in batch.tables(chosen, count, _event_record):
+            events[_cells(count, size, at)] = table["items"].reshape(-1)
         kinds = events["kind"]
         for index in np.flatnonzero(kinds == MARKER_KIND).tolist():
             row = int(np.repeat(chosen, count)[index])
             notes.append((batch.piece(row), Marker(tick=int(events["tick"][index]))))
         known = (kinds >= 1) & (kinds < MARKER_KIND)
-        if not known.any():
+        if not known.all():
+            events = events[known]
+        if not len(events):
             return None
-        events = events[known]
         return Pulses(
             kinds=events["kind"].copy(),
             ticks=events["tick"].astype(np.uint32),
@@ -342,8 +359,7 @@ class _Batch:
         self._start = offset
         self._offsets: NDArray[np.int64] | None = None
         self.pieces = list(filter(None, raw))
-        self.frames, self.where, self.bad = _unframe_all(self.pieces)
-        self.lengths = np.fromiter(map(len, self.frames), np.intp, len(self.frames))
+        self.frames, self.lengths, self.where, self.bad = _unframe_all(self.pieces)
         self._joined = np.frombuffer(b"".join(self.frames), np.uint8)
         self._starts = np.cumsum(self.lengths) - self.lengths
         self.types = self._joined[self._starts]
@@ -367,14 +383,16 @@ class _Batch:
     def offset_of_frame(self, row: int) -> int:
         return self.offset(self.piece(row))
 
-    def samples(
-        self, rows: NDArray[np.intp], size: int
-    ) -> tuple[NDArray[np.uint32], NDArray[np.uint16]]:
-        """Return ticks and counts [rows, size] of pressure frames of one length."""
-        record = np.dtype(
-            [("head", "V2"), ("tick", "<u4"), ("period", "<u2"), ("counts", "<u2", (size,)),
-             ("crc", "V2")]
-        )  # fmt: skip
+    def tables(
+        self,
+        rows: NDArray[np.intp],
+        sizes: NDArray[np.intp],
+        record: Callable[[int], np.dtype[np.void]],
+    ) -> _Tables:
+        """Return frames `rows` as record arrays, one per number of items in a frame."""
+        return [(size, at, self._records(rows[at], record(size))) for size, at in _each_size(sizes)]
+
+    def _records(self, rows: NDArray[np.intp], record: np.dtype[np.void]) -> NDArray[np.void]:
         # Every byte seen as the possible start of a record: picking rows copies whole records.
         every = np.ndarray(
             (len(self._joined) - record.itemsize + 1,),
@@ -382,33 +400,73 @@ class _Batch:
             self._joined,
             strides=(1,),
         )
-        table = every[self._starts[rows]].view(record)
-        steps = np.arange(size, dtype=np.uint32)
-        ticks = table["period"].astype(np.uint32)[:, None] * steps
-        ticks += table["tick"].astype(np.uint32)[:, None]
-        return ticks, table["counts"].astype(np.uint16)
+        picked: NDArray[np.void] = every[self._starts[rows]].view(record)
+        return picked
+
+
+@cache
+def _pressure_record(size: int) -> np.dtype[np.void]:
+    return np.dtype(
+        [
+            ("head", f"V{_HEAD}"),
+            ("tick", "<u4"),
+            ("period", "<u2"),
+            ("items", "<u2", (size,)),
+            ("crc", f"V{_CRC}"),
+        ]
+    )
+
+
+@cache
+def _event_record(size: int) -> np.dtype[np.void]:
+    return np.dtype([("head", f"V{_HEAD}"), ("items", EVENT, (size,)), ("crc", f"V{_CRC}")])
+
+
+def _each_size(sizes: NDArray[np.intp]) -> Iterator[tuple[int, _Rows]]:
+    """Yield the sizes that occur and where; all at once where there is only one."""
+    if not len(sizes):
+        return
+    if sizes.min() == sizes.max():
+        yield int(sizes[0]), slice(None)
+        return
+    for size in np.unique(sizes).tolist():
+        yield size, np.flatnonzero(sizes == size)
+
+
+def _cells(sizes: NDArray[np.intp], size: int, at: _Rows) -> _Rows:
+    """Return where in the order of arrival the items of the frames `at` belong."""
+    if isinstance(at, slice):
+        return at
+    begins = np.cumsum(sizes) - sizes
+    cells: NDArray[np.intp] = (begins[at][:, None] + np.arange(size)).reshape(-1)
+    return cells
 
 
 def _unframe_all(
     pieces: list[bytes],
-) -> tuple[list[bytes], NDArray[np.intp], list[tuple[int, GapKind]]]:
-    """Decode all pieces at once; if that fails, one by one."""
+) -> tuple[list[bytes], NDArray[np.intp], NDArray[np.intp], list[tuple[int, GapKind]]]:
+    """Decode all pieces at once; if that fails, one by one.
+
+    Returns frames, their lengths, their pieces, and the pieces that are no frames.
+    """
     try:
         frames = list(map(cobs.decode, pieces))
-        lengths = list(map(len, frames))
-        if not pieces or (
-            not any(map(crc_hqx, frames, repeat(CRC_INIT)))
-            and min(lengths) >= MIN_FRAME_CONTENT
-            and max(lengths) < MAX_FRAME
-        ):
-            return frames, np.arange(len(frames)), []
     except cobs.DecodeError:
-        pass
+        frames = []
+    lengths = np.fromiter(map(len, frames), np.intp, len(frames))
+    if (
+        len(frames) == len(pieces)
+        and not any(map(crc_hqx, frames, repeat(CRC_INIT)))
+        and lengths.min(initial=MIN_FRAME_CONTENT) >= MIN_FRAME_CONTENT
+        and lengths.max(initial=0) < MAX_FRAME
+    ):
+        return frames, lengths, np.arange(len(frames)), []
     results = list(map(unframe, pieces))
-    sound = [isinstance(result, bytes) for result in results]
-    bad = [(index, result) for index, result in enumerate(results) if isinstance(result, GapKind)]
-    contents = [result for result in compress(results, sound) if isinstance(result, bytes)]
-    return contents, np.flatnonzero(sound), bad
+    frames = [result for result in results if isinstance(result, bytes)]
+    lengths = np.fromiter(map(len, frames), np.intp, len(frames))
+    where = np.array([i for i, result in enumerate(results) if isinstance(result, bytes)], np.intp)
+    bad = [(i, result) for i, result in enumerate(results) if isinstance(result, GapKind)]
+    return frames, lengths, where, bad
 
 
 def _read_hello(body: bytes) -> Hello | None:
@@ -426,30 +484,6 @@ def _read_hello(body: bytes) -> Hello | None:
         adc_bits=adc_bits,
         device=name.decode("ascii", "replace"),
     )
-
-
-def _set(samples: NDArray[np.intp]) -> Iterator[int]:
-    """Return the sizes that occur; one comparison where all are the same."""
-    if not len(samples):
-        return iter(())
-    if samples.min() == samples.max():
-        return iter((int(samples[0]),))
-    return iter(np.unique(samples).tolist())
-
-
-def _interleave(
-    samples: NDArray[np.intp],
-    blocks: list[tuple[int, NDArray[np.uint32], NDArray[np.uint16]]],
-) -> Pressure:
-    """Put blocks of frames of several sizes back into the order of arrival."""
-    begins = np.cumsum(samples) - samples
-    ticks = np.empty(int(samples.sum()), np.uint32)
-    counts = np.empty(len(ticks), np.uint16)
-    for size, block_ticks, block_counts in blocks:
-        at = begins[samples == size][:, None] + np.arange(size)
-        ticks[at] = block_ticks
-        counts[at] = block_counts
-    return Pressure(ticks=ticks, counts=counts)
 
 
 def _in_order(
