@@ -1,0 +1,296 @@
+"""The posterior of the top on a grid: the arithmetic of the hill fit.
+
+Enters: rows of the dynamics and a prior. Leaves: the posterior of the best advance, summed over
+everything else. The model is described in :mod:`~vaclog.analysis.hill`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from vaclog.analysis.dynamics import Projection, Rows, innovation_weights, least_squares
+from vaclog.analysis.hillshape import Family, HillPrior
+from vaclog.signals.tables import FloatArray
+
+REACH_DEG = 30.0  # how far beyond the swept range the top is looked for
+COARSE_DEG = 1.0
+FINE_POINTS = 161
+R_POINTS = 29
+R_REACH = 2.8  # standard deviations of the prior covered by the grid
+FLAT_R = (-0.5, 1.2)
+END_DEG = 3.0
+NODES = 60
+
+
+class Ground:
+    """Rows with weights, and everything that does not depend on the hill's shape.
+
+    Attributes
+    ----------
+    weights
+        float64 [n], from the innovations of a free cubic.
+    rest
+        float64 [n], those innovations.
+    sigma
+        Their weighted standard deviation.
+    gain
+        Steady change of energy for a lasting change of torque by one unit.
+    """
+
+    def __init__(self, rows: Rows, prior: HillPrior) -> None:
+        self.rows = rows
+        x = rows.advance_deg - rows.advance_deg.mean()
+        smooth = np.stack([x, x * x, x**3], axis=1) * rows.charge[:, None]
+        free = np.hstack([rows.lags, rows.minutes[:, None], smooth])
+        weights = np.ones(len(rows))
+        # A free cubic serves for a hill while the weights are found: no shape is preferred.
+        for _ in range(3):
+            root = np.sqrt(weights)
+            beta = least_squares(free * root[:, None], rows.energy * root)[0]
+            rest = rows.energy - free @ beta
+            weights = innovation_weights(rest, rows.follows)
+        self.weights, self.rest = weights, rest
+        spent = max(len(rows) - free.shape[1], 1)
+        self.sigma = float(np.sqrt((weights * rest**2).sum() / spent))
+        self.gain = _steady_gain(rows, beta)
+        self.projection = Projection(rows.lags, weights)
+        self.freedom = len(rows) - rows.lags.shape[1] - 1
+        self.y = self.projection.residual(rows.energy)
+        self.d = self.projection.residual(rows.minutes)
+        self.yy, self.dd = float(self.y @ self.y), float(self.d @ self.d)
+        self.dy = float(self.d @ self.y)
+        self.drifts = self._drifts(prior)
+
+    def _drifts(self, prior: HillPrior) -> list[tuple[float, float]]:
+        """For each drift prior: log of share and determinant, precision after the data."""
+        drifts = []
+        for share, percent in prior.drift_percent_per_min:
+            # Energy in per cent moves twice what speed does, and its mean is 50.
+            precision = (self.sigma * self.gain / percent) ** 2
+            size = 0.5 * np.log(precision / (self.dd + precision))
+            drifts.append((float(np.log(share) + size), self.dd + precision))
+        return drifts
+
+
+def _steady_gain(rows: Rows, beta: FloatArray) -> float:
+    """Pressure follows speed, so its lags count with the slope at which it does."""
+    order = (rows.lags.shape[1] - 1) // 2
+    energy, percent = rows.lags[:, 1], rows.lags[:, 1 + order]
+    slope = float(np.polyfit(energy, percent, 1)[0]) if np.ptp(energy) > 0 else 0.0
+    kept = float(beta[1 : 1 + order].sum() + slope * beta[1 + order : 1 + 2 * order].sum())
+    # A flywheel and manifold of about a second at five to nine cycles a second.
+    return 1.0 / min(max(1.0 - kept, 0.03), 0.5)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Node:
+    """One hill of the grid: its top, lopsidedness, family, height and probability."""
+
+    top_deg: float
+    r: float
+    family: Family
+    h: float
+    mass: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Posterior:
+    """Posterior of the top.
+
+    Attributes
+    ----------
+    top_deg, mass
+        float64 [g], grid and probability of each point.
+    flat_deg
+        Median under a flat prior of r.
+    evidence
+        Log-likelihood of the best hill over no hill.
+    nodes
+        The most probable hills.
+    open_end
+        Share of probability near the ends of the grid of tops.
+    """
+
+    top_deg: FloatArray
+    mass: FloatArray
+    flat_deg: float
+    evidence: float
+    nodes: tuple[Node, ...]
+    open_end: float
+
+    def quantiles(self, *levels: float) -> list[float]:
+        """Quantiles of the top."""
+        return _quantiles(self.top_deg, self.mass, levels)
+
+    def spread(self) -> float:
+        """Standard deviation of the top."""
+        mean = float(self.mass @ self.top_deg)
+        return float(np.sqrt(self.mass @ (self.top_deg - mean) ** 2))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Surface:
+    """Log posterior [g, f, r] without the prior of r, fitted h, and gain over no hill."""
+
+    log_mass: FloatArray
+    h: FloatArray
+    gain: FloatArray
+
+
+def posterior(ground: Ground, prior: HillPrior) -> Posterior:
+    """Sum the likelihood over everything but the top, first coarsely, then where it matters."""
+    low, high = float(ground.rows.advance_deg.min()), float(ground.rows.advance_deg.max())
+    coarse = np.arange(
+        max(low - REACH_DEG, prior.lowest_deg),
+        min(high + REACH_DEG, prior.highest_deg) + COARSE_DEG / 2,
+        COARSE_DEG,
+    )
+    z = np.linspace(-R_REACH, R_REACH, R_POINTS)
+    r = prior.lopsided + prior.u_lopsided * z
+    flat_r = np.linspace(*FLAT_R, R_POINTS)
+    weight = np.repeat(-0.5 * z * z, len(prior.families)).reshape(R_POINTS, -1).T
+    mass = _over_top(_surface(ground, coarse, r, prior).log_mass + weight)
+    ends = (coarse < coarse[0] + END_DEG) | (coarse > coarse[-1] - END_DEG)
+    flat = _over_top(_surface(ground, coarse, flat_r, prior).log_mass)
+    fine = _zoom(coarse, mass)
+    surface = _surface(ground, fine, r, prior)
+    full = surface.log_mass + weight
+    wide = _zoom(coarse, flat)
+    flat = _over_top(_surface(ground, wide, flat_r, prior).log_mass)
+    return Posterior(
+        top_deg=fine,
+        mass=_over_top(full),
+        flat_deg=_quantiles(wide, flat, (0.5,))[0],
+        evidence=float(surface.gain.max()),
+        nodes=_nodes(full, surface, fine, r, prior),
+        open_end=float(mass[ends].sum()),
+    )
+
+
+def _over_top(log_mass: FloatArray) -> FloatArray:
+    """Probability of each top: the sum over families and r."""
+    mass = np.exp(log_mass - log_mass.max()).sum(axis=(1, 2))
+    return np.asarray(mass / mass.sum())
+
+
+def _zoom(coarse: FloatArray, mass: FloatArray) -> FloatArray:
+    """A grid over the part of the coarse one that carries the probability."""
+    reached = np.flatnonzero(mass > 1e-5 * mass.max())
+    low = max(coarse[reached[0]] - COARSE_DEG, coarse[0])
+    high = min(coarse[reached[-1]] + COARSE_DEG, coarse[-1])
+    return np.linspace(low, high, FINE_POINTS)
+
+
+def _quantiles(top: FloatArray, mass: FloatArray, levels: tuple[float, ...]) -> list[float]:
+    below = np.cumsum(mass) - mass / 2
+    return [float(v) for v in np.interp(levels, below, top)]
+
+
+def _nodes(
+    full: FloatArray, surface: _Surface, top: FloatArray, r: FloatArray, prior: HillPrior
+) -> tuple[Node, ...]:
+    """Hills at equal steps of probability, so that few stand for the whole posterior."""
+    steps = np.cumsum(np.exp(full - full.max()).ravel())
+    wanted = (np.arange(NODES) + 0.5) / NODES * steps[-1]
+    picks, counts = np.unique(np.searchsorted(steps, wanted), return_counts=True)
+    nodes = []
+    for pick, count in zip(picks, counts, strict=True):
+        g, f, k = np.unravel_index(pick, full.shape)
+        nodes.append(
+            Node(
+                top_deg=float(top[g]),
+                r=float(r[k]),
+                family=prior.families[f],
+                h=float(surface.h[g, f, k]),
+                mass=float(count) / NODES,
+            )
+        )
+    return tuple(nodes)
+
+
+def _surface(ground: Ground, top_deg: FloatArray, r: FloatArray, prior: HillPrior) -> _Surface:
+    """Evaluate all hills with tops [g] and lopsidedness [r].
+
+    A shape is an even part and ``a`` times an odd one, so a few inner products per top and
+    family serve for every r.
+    """
+    rows, y, d = ground.rows, ground.y, ground.d
+    x = rows.advance_deg[None, :] - top_deg[:, None]
+    even = ground.projection.residual(rows.charge * x * x)
+    ee, ey, ed = (even**2).sum(axis=1), even @ y, even @ d
+    shape = (len(top_deg), len(prior.families), len(r))
+    log_mass, h, gain = np.empty(shape), np.empty(shape), np.empty(shape)
+    none = _no_hill(ground)
+    for f, family in enumerate(prior.families):
+        odd = ground.projection.residual(rows.charge * family.part(x))
+        oo, oy, od = (odd**2).sum(axis=1), odd @ y, odd @ d
+        eo = (even * odd).sum(axis=1)
+        a = family.factor(r)[None, :]
+        ss = ee[:, None] + 2 * a * eo[:, None] + a * a * oo[:, None]
+        sy = ey[:, None] + a * oy[:, None]
+        sd = ed[:, None] + a * od[:, None]
+        log_mass[:, f], h[:, f], gain[:, f] = _over_drift(ground, ss, sy, sd)
+    return _Surface(log_mass=log_mass, h=h, gain=gain - none)
+
+
+def _no_hill(ground: Ground) -> float:
+    """Log-likelihood without a hill."""
+    left = [
+        size - 0.5 * ground.freedom * np.log(ground.yy - ground.dy**2 / dd)
+        for size, dd in ground.drifts
+    ]
+    return float(np.logaddexp.reduce(left))
+
+
+def _over_drift(
+    ground: Ground, ss: FloatArray, sy: FloatArray, sd: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Integrate out drift, height and noise.
+
+    Parameters
+    ----------
+    ss, sy, sd
+        float64 [g, r], inner products of the shape with itself, response and drift.
+
+    Returns
+    -------
+    log_mass, h, like : ndarray [g, r]
+        Log posterior density, height of the hill, log-likelihood at that height.
+    """
+    half = 0.5 * ground.freedom
+    parts, heights, likes = [], [], []
+    for size, dd in ground.drifts:
+        # An exactly fitted response (noise-free input) must not give a logarithm of zero.
+        left = max(ground.yy - ground.dy**2 / dd, 1e-300)
+        den = np.maximum(ss - sd**2 / dd, 1e-12 * ss + 1e-300)
+        num = sy - sd * ground.dy / dd
+        rest = np.maximum(left - num**2 / den, 1e-12 * left)
+        u = np.sqrt(rest / ground.freedom / den)
+        h = -num / den
+        like = size - half * np.log(rest)
+        # Density proportional to h for h > 0: the mean of the positive part of a normal.
+        parts.append(like - 0.5 * np.log(den) + np.log(u) + _log_mean_positive(h / u))
+        heights.append(np.maximum(h, 0.0))
+        likes.append(np.where(h > 0, like, size - half * np.log(left)))
+    stack = np.stack(parts)
+    log_mass = np.logaddexp.reduce(stack, axis=0)
+    weight = np.exp(stack - log_mass)
+    h = (weight * np.stack(heights)).sum(axis=0)
+    return log_mass, h, np.logaddexp.reduce(np.stack(likes), axis=0)
+
+
+def _log_mean_positive(z: FloatArray) -> FloatArray:
+    """log E[max(z + N(0, 1), 0)] = log(phi(z) + z Phi(z)), without underflow."""
+    from scipy.special import erfcx, ndtr
+
+    # Below zero, phi(z) (1 + z Phi(z) / phi(z)) with the ratio from erfcx, which stays finite;
+    # beyond -30 only the normal's tail still matters.
+    low = np.clip(z, -30.0, 0.0)
+    ratio = np.sqrt(np.pi / 2) * erfcx(-low / np.sqrt(2))
+    below = np.log(np.maximum(1 + low * ratio, 1e-12)) - 0.5 * np.log(2 * np.pi)
+    below = below - 0.5 * np.minimum(z, 0.0) ** 2
+    high = np.maximum(z, 0.0)
+    above = np.log(np.exp(-0.5 * high**2) / np.sqrt(2 * np.pi) + high * ndtr(high))
+    return np.asarray(np.where(z < 0, below, above))

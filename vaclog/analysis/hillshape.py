@@ -1,0 +1,86 @@
+"""Shapes a hill may have, and what is held likely of them beforehand.
+
+Enters: distance from the top. Leaves: the fall from the top in square degrees, for a few
+families of shapes.
+
+All families are ``x**2 + a * g(x)``: a parabola and one lopsided part, linear in ``a``. The
+parameter ``r`` says by how much the advanced side is steeper than the retard side, ten degrees
+from the top: 0.2 is 20 %.
+
+- *halves*: two half-parabolas, r the same at any distance;
+- *bend*: x**2 tanh(x / 10 deg), smooth at the top, steep and flat side further out;
+- *cubic*: x**2 tanh(x / 25 deg), within twenty degrees nearly a cubic: what closed-cycle models of
+  combustion give, and also what a best advance that moves with load looks like when swept.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from vaclog.signals.tables import FloatArray
+
+AT_DEG = 10.0  # where r is counted
+
+
+@dataclass(frozen=True, slots=True)
+class Family:
+    """One family: the lopsided part, and its factor for a given r."""
+
+    name: str
+    part: Callable[[FloatArray], FloatArray]
+    factor: Callable[[FloatArray], FloatArray]
+
+
+def _halves(x: FloatArray) -> FloatArray:
+    return np.where(x > 0, x * x, 0.0)
+
+
+def _bend(width_deg: float) -> Callable[[FloatArray], FloatArray]:
+    def part(x: FloatArray) -> FloatArray:
+        return np.asarray(x * x * np.tanh(x / width_deg))
+
+    return part
+
+
+def _bend_factor(width_deg: float) -> Callable[[FloatArray], FloatArray]:
+    # (1 + a t) / (1 - a t) = 1 + r at AT_DEG
+    at = float(np.tanh(AT_DEG / width_deg))
+
+    def factor(r: FloatArray) -> FloatArray:
+        return np.asarray(r / (2.0 + r) / at)
+
+    return factor
+
+
+HALVES = Family("halves", _halves, lambda r: r)
+BEND = Family("bend", _bend(10.0), _bend_factor(10.0))
+CUBIC = Family("cubic", _bend(25.0), _bend_factor(25.0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HillPrior:
+    """What is held likely of a hill before the data speak.
+
+    Attributes
+    ----------
+    families
+        Shapes, equally likely.
+    lopsided, u_lopsided
+        Mean and standard deviation of r, normal. Closed-cycle models give 0.05 to 0.6.
+    drift_percent_per_min
+        (share, standard deviation) of the drift of idle speed with hands off: mostly
+        little, now and then an engine that still warms up. A mixture, so that a drift
+        well outside the small one is followed, not pulled to zero.
+    lowest_deg, highest_deg
+        The best advance of an idling engine lies between.
+    """
+
+    families: tuple[Family, ...] = (HALVES, BEND, CUBIC)
+    lopsided: float = 0.20
+    u_lopsided: float = 0.22
+    drift_percent_per_min: tuple[tuple[float, float], ...] = ((0.5, 0.5), (0.35, 2.0), (0.15, 6.0))
+    lowest_deg: float = -15.0
+    highest_deg: float = 80.0
