@@ -1,0 +1,170 @@
+"""Advance at a spark, from the crank mark or from the angle of the body.
+
+Enters: spark times (pickup delay taken off), mark times, body readings. Leaves: crank degrees
+before top dead centre, NaN where unknown.
+
+Nothing later than the spark's own turn is used: the fit of the hill needs an advance that
+comes before the torque that it makes.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vaclog.signals.tables import FloatArray, IntArray
+
+PLAUSIBLE_LOW_DEG, PLAUSIBLE_HIGH_DEG = -30.0, 75.0
+"""No engine idles or runs outside this advance (common practice)."""
+
+# Part of the change of speed between the turn before and the spark's own turn that is taken
+# to go on inside the spark's turn. Steady acceleration would be 1, a speed that wanders at
+# random 1/2 (regression of the speed at the end of a turn on the means of it and the turn
+# before: (1/6)/(2/3) of their difference, against 1/2 for steady acceleration).
+_CURVATURE = 0.5
+
+
+def mark_advance(
+    spark_us: IntArray, mark_us: IntArray, mark_steps: IntArray, angle_deg: float
+) -> FloatArray:
+    """Advance from marks, float64 [n].
+
+    ``angle_deg`` plus the crank degrees from the spark to the nearest mark. Time becomes
+    angle through a parabola over the turn before the spark and the spark's own turn.
+
+    Parameters
+    ----------
+    spark_us
+        int64 [n].
+    mark_us, mark_steps
+        int64 [m]: marks in order of time and the turns since the one before, 1 where none
+        is missing.
+    angle_deg
+        Where the mark passes its sensor, before top dead centre.
+    """
+    if len(mark_us) < 2 or not len(spark_us):
+        return np.full(len(spark_us), np.nan)
+    last = len(mark_us) - 1
+    after = np.searchsorted(mark_us, spark_us, side="right")
+    own = np.clip(after, 1, last)
+    since = (spark_us - mark_us[np.clip(after - 1, 0, last)]).astype(float)
+    turn = (mark_us[own] - mark_us[own - 1]).astype(float)
+    own_known = (after >= 1) & (after <= last) & (mark_steps[own] == 1)
+    before = np.clip(after - 1, 1, last)
+    turn_before = (mark_us[before] - mark_us[before - 1]).astype(float)
+    before_known = (after >= 2) & (mark_steps[before] == 1)
+
+    with np.errstate(divide="ignore", invalid="ignore"):
+        turned = 360.0 * since / turn
+        bend = (360.0 / turn - 360.0 / turn_before) / (turn + turn_before)
+        bent = turned + _CURVATURE * bend * since * (since - turn)
+        turned = np.where(before_known, bent, turned)
+        # The mark that ends the turn was lost: the turn before serves for a spark soon after
+        # a mark, where the change of speed hardly counts.
+        straight = 360.0 * since / turn_before
+    usable = before_known & (straight < 90.0)
+    turned = np.where(own_known, turned, np.where(usable, straight, np.nan))
+    # Half a turn either side of the mark is the same place: keep to the side where ignition
+    # can be.
+    return np.asarray(wrap_deg(angle_deg - turned), np.float64)
+
+
+def wrap_deg(advance_deg: FloatArray) -> FloatArray:
+    """The same place of the crank, in -140 … 220 degrees before top dead centre."""
+    return (advance_deg + 140.0) % 360.0 - 140.0
+
+
+def body_counts_at(
+    start_us: IntArray, end_us: IntArray, body_us: IntArray, body_counts: IntArray
+) -> FloatArray:
+    """Body angle counts at the spark that starts each cycle, float64 [n], NaN where unknown.
+
+    The mean of the readings within half a turn either side of the spark, as many on one side
+    as on the other, so that a moving hand is not lagged; else a line between the readings on
+    either side within the spark's own turn, else the last reading within the cycle before.
+
+    Parameters
+    ----------
+    start_us, end_us
+        int64 [n], the cycles.
+    body_us, body_counts
+        int64 [b] each, readings in order of time.
+    """
+    if not len(body_us):
+        return np.full(len(start_us), np.nan)
+    # Whole numbers: the sum does not depend on where it was begun.
+    sums = np.concatenate(([0], np.cumsum(body_counts)))
+    quarter = (end_us - start_us) // 4
+    middle = np.searchsorted(body_us, start_us, side="right")
+    low = np.searchsorted(body_us, start_us - quarter, side="left")
+    high = np.searchsorted(body_us, start_us + quarter, side="right")
+    each = np.minimum(middle - low, high - middle)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean = (sums[middle + each] - sums[middle - each]) / (2 * each)
+    final = len(body_us) - 1
+    left, right = np.clip(middle - 1, 0, final), np.clip(middle, 0, final)
+    has_left = (middle >= 1) & (start_us - body_us[left] <= 4 * quarter)
+    has_right = (middle <= final) & (body_us[right] - start_us <= 2 * quarter)
+    span = np.maximum(body_us[right] - body_us[left], 1)
+    rise = (body_counts[right] - body_counts[left]) * ((start_us - body_us[left]) / span)
+    single = np.where(has_right, body_counts[left] + rise, body_counts[left])
+    return np.where(each > 0, mean, np.where(has_left, single, np.nan))
+
+
+# A hand moves the body by a fraction of a degree per cycle, and the weights by some 5 degrees
+# in a hard blip; a step beyond this is a disturbed pulse, unless it lasts.
+_LARGEST_STEP_DEG = 12.0
+_LASTS_CYCLES = 3
+_CARRIED_CYCLES = 4
+
+
+class AdvanceKeeper:
+    """Drops advances that cannot be, and bridges short losses with the last known value."""
+
+    def __init__(self) -> None:
+        self._recent: deque[float] = deque(maxlen=5)
+        self._refused: list[float] = []
+        self._age = 0
+        self.unknown = 0
+        self.refused = 0
+
+    def feed(self, advance_deg: FloatArray, breaks: NDArray[np.bool_]) -> FloatArray:
+        """Advance of consecutive cycles, float64 [n]; ``breaks`` where one does not follow."""
+        kept = advance_deg.tolist()
+        for row, (value, fresh) in enumerate(zip(kept, breaks.tolist(), strict=True)):
+            if fresh:
+                self._recent.clear()
+                self._refused.clear()
+            kept[row] = self._one(value)
+        return np.array(kept, np.float64)
+
+    def _one(self, value: float) -> float:
+        if value == value and self._fits(value):
+            self._recent.append(value)
+            self._refused.clear()
+            self._age = 0
+            return value
+        self.unknown += 1
+        self._age += 1
+        if value == value:
+            self.refused += 1
+        if self._recent and self._age <= _CARRIED_CYCLES:
+            return self._recent[-1]
+        return float("nan")
+
+    def _fits(self, value: float) -> bool:
+        if len(self._recent) < 3:
+            return True
+        middle = sorted(self._recent)[len(self._recent) // 2]
+        if abs(value - middle) <= _LARGEST_STEP_DEG:
+            return True
+        self._refused.append(value)
+        if len(self._refused) < _LASTS_CYCLES:
+            return False
+        if max(self._refused) - min(self._refused) > _LARGEST_STEP_DEG:
+            del self._refused[0]
+            return False
+        self._recent.clear()
+        return True

@@ -1,0 +1,462 @@
+"""Exact 720-degree cycles: mean, least and greatest pressure, speed, advance.
+
+Enters: pressure samples, marks, body readings and cycle edges, each in order of time. Leaves:
+rows of the cycle table.
+
+The mean is the integral of the pressure, taken as straight lines between samples, over the
+half-open cycle, divided by its duration. Times and counts are whole numbers and so is the
+running integral: a row does not depend on where the integral was begun, so neither on how
+the data were delivered.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vaclog.cards import RigCard
+from vaclog.signals.advance import AdvanceKeeper, body_counts_at, mark_advance
+from vaclog.signals.edges import Edges, join
+from vaclog.signals.growing import Growing
+from vaclog.signals.scales import PressureScale, body_deg
+from vaclog.signals.tables import AdvanceFrom, CycleFlag, CycleTable, FloatArray, IntArray
+
+CRANK_US_PER_CYCLE_AT_1_RPM = 120e6
+"""Two turns at 1 rpm, in microseconds."""
+
+_LONGEST_HOLE_US = 1_000_000
+"""Across a longer pause of the samples nothing is known: no line is drawn over it."""
+
+_BLOCK = 64
+"""Samples from whose median spacing the next block's holes are told."""
+
+_HOLE_PERIODS = 3.0
+"""A sketch that prints may delay a sample by a period or two; three are a loss."""
+
+_GAP_PART = 0.1
+_BLIND_PART = 0.5  # with more than this missing, the mean is no measurement
+_RAIL_PART = 0.05
+
+_MARK_REACH = 0.3
+"""Part of a cycle within which an edge's own mark is looked for: half a turn and a margin."""
+
+_LONGEST_TAIL_US = 12_000_000
+"""Longest cycle that can be bridged: 2.5 s of silence, three sparks missing."""
+
+
+class PressureTail:
+    """Samples from the oldest cycle not yet finished, with running sums.
+
+    Attributes
+    ----------
+    us, counts
+        int64 [n].
+    area
+        int64 [n]: twice the integral of counts over time up to each sample.
+    absent
+        int64 [n]: time up to each sample for which samples are missing.
+    railed
+        int64 [n]: samples before each one that sit at a rail.
+    """
+
+    def __init__(self, scale: PressureScale) -> None:
+        self._scale = scale
+        empty = np.empty(0, np.int64)
+        self.us, self.counts = empty, empty
+        self.area, self.absent, self.railed = empty, empty, empty
+        self._early: list[tuple[IntArray, IntArray]] = []  # before the spacing is known
+        self._early_count = 0
+        self._period: float | None = None
+        self._block = np.empty(0, np.int64)  # spacings since the last full block
+
+    def append(self, us: IntArray, counts: IntArray, *, final: bool) -> None:
+        """Take samples in order of time."""
+        if self._period is None:
+            self._early.append((us, counts))
+            self._early_count += len(us)
+            if self._early_count <= _BLOCK and not final:
+                return
+            us = np.concatenate([e[0] for e in self._early])
+            counts = np.concatenate([e[1] for e in self._early])
+            self._early = []
+            spacing = np.diff(us[: _BLOCK + 1])
+            self._period = float(np.median(spacing)) if len(spacing) else 1000.0
+        if not len(us):
+            return
+        if len(self.us):
+            from_us, from_counts = self.us[-1], self.counts[-1]
+            sums = self.area[-1], self.absent[-1], self.railed[-1]
+            spacing = np.diff(us, prepend=from_us)
+            before = np.concatenate(([from_counts], counts[:-1]))
+        else:
+            sums = np.int64(0), np.int64(0), np.int64(0)
+            spacing = np.diff(us, prepend=us[0])
+            before = np.concatenate((counts[:1], counts[:-1]))
+        absent = self._absent(spacing)
+        railed = self._scale.at_rail(before)
+        self.us = np.concatenate((self.us, us))
+        self.counts = np.concatenate((self.counts, counts))
+        self.area = np.concatenate((self.area, sums[0] + np.cumsum((before + counts) * spacing)))
+        self.absent = np.concatenate((self.absent, sums[1] + np.cumsum(absent)))
+        self.railed = np.concatenate((self.railed, sums[2] + np.cumsum(railed)))
+
+    def _absent(self, spacing: IntArray) -> IntArray:
+        """Time without samples in each spacing, judged on the median of the block before."""
+        assert self._period is not None
+        joined = np.concatenate((self._block, spacing))
+        full = len(joined) // _BLOCK
+        medians = np.median(joined[: full * _BLOCK].reshape(full, _BLOCK), axis=1)
+        levels = np.concatenate(([self._period], medians))
+        period = np.repeat(levels, _BLOCK)[len(self._block) : len(joined)]
+        self._period = float(levels[-1])
+        self._block = joined[full * _BLOCK :]
+        hole = spacing > _HOLE_PERIODS * period
+        absent = np.where(hole, spacing - period.astype(np.int64), 0)
+        return np.where(spacing > _LONGEST_HOLE_US, spacing, absent)
+
+    def drop_before(self, us: int) -> None:
+        """Forget what no cycle needs any more; the sample before ``us`` stays."""
+        first = int(np.searchsorted(self.us, us, side="right")) - 1
+        # Only now and then: dropping copies the rest.
+        if first < max(len(self.us) // 2, _BLOCK):
+            return
+        self.us, self.counts = self.us[first:].copy(), self.counts[first:].copy()
+        self.area, self.absent = self.area[first:].copy(), self.absent[first:].copy()
+        self.railed = self.railed[first:].copy()
+
+    def measure(self, edges: FloatArray) -> tuple[IntArray, FloatArray, FloatArray, FloatArray]:
+        """What the running sums are at times between samples.
+
+        Parameters
+        ----------
+        edges
+            float64 [...], times in us.
+
+        Returns
+        -------
+        row, area, absent, counts
+            The sample before each time (int64), and what area and absent grew since it, and
+            the interpolated counts (float64).
+        """
+        row = np.clip(np.searchsorted(self.us, edges, side="right") - 1, 0, len(self.us) - 1)
+        after = np.minimum(row + 1, len(self.us) - 1)
+        since = edges - self.us[row]
+        spacing = self.us[after] - self.us[row]
+        known = (spacing > 0) & (spacing <= _LONGEST_HOLE_US) & (since >= 0)
+        span = np.where(known, spacing, 1)
+        rise = np.where(known, self.counts[after] - self.counts[row], 0) * since / span
+        area = (2.0 * self.counts[row] + rise) * since
+        share = np.where(known, (self.absent[after] - self.absent[row]) / span, 1.0)
+        return row, area, share * since, self.counts[row] + rise
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Pressures:
+    """Columns of the table that come from the samples, in counts."""
+
+    mean: FloatArray
+    low: FloatArray
+    high: FloatArray
+    slots: FloatArray
+    absent_part: FloatArray
+    railed: NDArray[np.bool_]
+
+
+def _pressures(tail: PressureTail, start: IntArray, end: IntArray, slots: int) -> _Pressures:
+    """Means over each cycle and its equal parts; least and greatest of samples and edges."""
+    n = len(start)
+    if not len(tail.us):
+        nothing = np.full(n, np.nan)
+        return _Pressures(
+            mean=nothing,
+            low=nothing,
+            high=nothing,
+            slots=np.full((n, slots), np.nan),
+            absent_part=np.ones(n),
+            railed=np.zeros(n, np.bool_),
+        )
+    duration = (end - start).astype(float)
+    edges = start[:, None] + duration[:, None] * (np.arange(slots + 1) / slots)
+    row, area, absent, counts = tail.measure(edges)
+    grown = np.diff(tail.area[row], axis=1) + np.diff(area, axis=1)
+    first, last = row[:, 0], row[:, -1]
+    mean = (tail.area[last] - tail.area[first]) + (area[:, -1] - area[:, 0])
+    missing = (tail.absent[last] - tail.absent[first]) + (absent[:, -1] - absent[:, 0])
+    # Samples inside the cycle are first + 1 … last; reduceat wants them as pairs of indices.
+    inside = last > first
+    pairs = np.stack((np.minimum(first + 1, len(tail.us) - 1), last + 1), axis=1).ravel()
+    padded = np.append(tail.counts, tail.counts[-1])
+    low = np.minimum(counts[:, 0], counts[:, -1])
+    high = np.maximum(counts[:, 0], counts[:, -1])
+    least = np.minimum.reduceat(padded, pairs)[::2]
+    greatest = np.maximum.reduceat(padded, pairs)[::2]
+    rails = tail.railed[last] - tail.railed[first]
+    return _Pressures(
+        mean=mean / (2.0 * duration),
+        low=np.where(inside, np.minimum(low, least), low),
+        high=np.where(inside, np.maximum(high, greatest), high),
+        slots=grown / (2.0 * duration[:, None] / slots),
+        absent_part=missing / duration,
+        railed=rails > _RAIL_PART * np.maximum(last - first, 1),
+    )
+
+
+class PulseTail:
+    """Times and steps (or counts) of pulses not older than the oldest unfinished cycle."""
+
+    def __init__(self) -> None:
+        self.us = np.empty(0, np.int64)
+        self.values = np.empty(0, np.int64)
+
+    def append(self, us: IntArray, values: IntArray) -> None:
+        """Take pulses in order of time."""
+        if len(us):
+            self.us = np.concatenate((self.us, us))
+            self.values = np.concatenate((self.values, values))
+
+    def drop_before(self, us: int) -> None:
+        """Forget the old ones."""
+        first = int(np.searchsorted(self.us, us))
+        if first > 64:
+            self.us, self.values = self.us[first:].copy(), self.values[first:].copy()
+
+
+class CycleBuilder:
+    """Makes rows of the cycle table as soon as all that they need has arrived.
+
+    Parameters
+    ----------
+    rig
+        The rig card.
+    cylinders
+        Number of slots.
+    cranking_rpm
+        Below this speed a starter turns the engine.
+    adc_bits
+        Resolution of the counts of the boot that begins.
+    """
+
+    def __init__(self, rig: RigCard, *, cylinders: int, cranking_rpm: float, adc_bits: int) -> None:
+        self._rig = rig
+        self._slots = cylinders
+        self._cranking_rpm = cranking_rpm
+        self._keeper = AdvanceKeeper()
+        self._columns = {
+            "start_us": Growing(np.int64),
+            "end_us": Growing(np.int64),
+            "rpm": Growing(np.float64),
+            "pressure_kpa": Growing(np.float64),
+            "min_kpa": Growing(np.float64),
+            "max_kpa": Growing(np.float64),
+            "slot_kpa": Growing(np.float64, cylinders),
+            "turn_us": Growing(np.float64, 2),
+            "mark_deg": Growing(np.float64),
+            "body_deg": Growing(np.float64),
+            "marks": Growing(np.int64),
+            "flags": Growing(np.uint8),
+        }
+        self.begin_boot(adc_bits)
+
+    def begin_boot(self, adc_bits: int) -> None:
+        """Start anew with another boot of the device; all before it must be finished."""
+        self.scale = PressureScale(self._rig.pressure, adc_bits)
+        self.pressure = PressureTail(self.scale)
+        self.marks = PulseTail()
+        self.body = PulseTail()
+        self._edges = join([])
+        self._linked = False  # whether the last row's end is the first waiting edge
+
+    def __len__(self) -> int:
+        return len(self._columns["start_us"])
+
+    def column(self, name: str) -> NDArray[np.generic]:
+        """One column of all rows so far."""
+        return self._columns[name].view()
+
+    def add_edges(self, edges: Edges) -> None:
+        """Take cycle edges in order of time."""
+        if len(edges):
+            self._edges = join([self._edges, edges])
+
+    def finish_ready(self, *, upto_us: int, marks_upto_us: int, final: bool) -> int:
+        """Make the rows that can be made.
+
+        Parameters
+        ----------
+        upto_us
+            All samples and body readings before this time are here.
+        marks_upto_us
+            All marks before this time are here.
+        final
+            Nothing more is to come.
+
+        Returns
+        -------
+        int
+            Number of new rows.
+        """
+        ready = self._ready(upto_us, marks_upto_us, final)
+        if ready:
+            self._refine(ready)
+            self._rows(ready)
+            e = self._edges
+            self._edges = Edges(us=e.us[ready:], filled=e.filled[ready:], breaks=e.breaks[ready:])
+        self._forget(upto_us)
+        return ready
+
+    def _ready(self, upto_us: int, marks_upto_us: int, final: bool) -> int:
+        """How many of the waiting edges end something that is complete."""
+        waiting = len(self._edges) - 1
+        if waiting <= 0:
+            return 0
+        if final:
+            return waiting
+        end = self._edges.us[1:]
+        reach = (np.diff(self._edges.us) * _MARK_REACH).astype(np.int64)
+        newest = int(self.pressure.us[-1]) if len(self.pressure.us) else -(1 << 62)
+        sampled = max(newest, upto_us - _LONGEST_HOLE_US)
+        ready = (end <= sampled) & (end + reach < marks_upto_us) & (end < upto_us)
+        return waiting if ready.all() else int(np.argmin(ready))
+
+    def _refine(self, ready: int) -> None:
+        """Move edges without a spark to where the marks say that it was."""
+        us = self._edges.us.copy()
+        for row in np.flatnonzero(self._edges.filled[: ready + 1]).tolist():
+            if row == 0 or self._edges.breaks[row]:
+                continue
+            us[row] = self._by_marks(int(us[row - 1]), int(us[row]))
+        self._edges = Edges(us=us, filled=self._edges.filled, breaks=self._edges.breaks)
+
+    def _by_marks(self, before: int, guess: int) -> int:
+        """Time of an unseen spark: as far from its mark as the spark before was from its own."""
+        cycle = guess - before
+        marks, steps = self.marks.us, self.marks.values
+        own, then = _nearest(marks, before), _nearest(marks, guess)
+        if own is None or then is None or then <= own or steps[then] != 1:
+            return guess
+        turn = int(marks[then] - marks[then - 1])
+        if abs(turn - cycle // 2) > cycle // 8:
+            return guess
+        if own + 1 < len(marks) and steps[own + 1] == 1:
+            own_turn = int(marks[own + 1] - marks[own])
+        else:
+            own_turn = turn
+        refined = int(marks[then]) + (before - int(marks[own])) * turn // own_turn
+        return refined if abs(refined - guess) < cycle // 5 else guess
+
+    def _rows(self, ready: int) -> None:
+        fresh = self._edges.breaks[: ready + 1].copy()
+        if not self._linked:
+            fresh[0] = True
+        # A break edge only begins a cycle: the stretch before it is no cycle.
+        rows = np.flatnonzero(~self._edges.breaks[1 : ready + 1])
+        self._linked = not bool(self._edges.breaks[ready])
+        if not len(rows):
+            return
+        start, end = self._edges.us[rows], self._edges.us[rows + 1]
+        p = _pressures(self.pressure, start, end, self._slots)
+        blind = p.absent_part > _BLIND_PART
+        rpm = CRANK_US_PER_CYCLE_AT_1_RPM / (end - start)
+        flags = np.zeros(len(rows), np.uint8)
+        flags[self._edges.filled[rows] | self._edges.filled[rows + 1]] |= np.uint8(CycleFlag.SPLIT)
+        flags[p.absent_part > _GAP_PART] |= np.uint8(CycleFlag.GAP)
+        flags[p.railed] |= np.uint8(CycleFlag.RAIL)
+        flags[fresh[rows]] |= np.uint8(CycleFlag.AFTER_BREAK)
+        flags[rpm < self._cranking_rpm] |= np.uint8(CycleFlag.CRANKING)
+        mark_deg, turns, counted = self._from_marks(start, end, self._edges.filled[rows])
+        columns = {
+            "start_us": start,
+            "end_us": end,
+            "rpm": rpm,
+            "pressure_kpa": np.where(blind, np.nan, self.scale.kpa(p.mean)),
+            "min_kpa": self.scale.kpa(p.low),
+            "max_kpa": self.scale.kpa(p.high),
+            "slot_kpa": np.where(blind[:, None], np.nan, self.scale.kpa(p.slots)),
+            "turn_us": turns,
+            "mark_deg": self._keeper.feed(mark_deg, fresh[rows]),
+            "body_deg": self._from_body(start, end),
+            "marks": counted,
+            "flags": flags,
+        }
+        for name, values in columns.items():
+            self._columns[name].append(values)
+
+    def _from_marks(
+        self, start: IntArray, end: IntArray, filled: NDArray[np.bool_]
+    ) -> tuple[FloatArray, FloatArray, IntArray]:
+        """Advance, time of the two turns, and number of marks of each cycle."""
+        marks, steps = self.marks.us, self.marks.values
+        counted = np.searchsorted(marks, end) - np.searchsorted(marks, start)
+        turns = np.full((len(start), 2), np.nan)
+        if not len(marks):
+            return np.full(len(start), np.nan), turns, counted
+        angle = self._rig.mark.angle_deg if self._rig.mark else np.nan
+        advance = mark_advance(start, marks, steps, angle)
+        advance[filled] = np.nan
+        reach = (end - start) * _MARK_REACH
+        last = len(marks) - 1
+        right = np.clip(np.searchsorted(marks, start), 0, last)
+        left = np.maximum(right - 1, 0)
+        own = np.where(np.abs(marks[right] - start) < np.abs(marks[left] - start), right, left)
+        sound = (np.abs(marks[own] - start) < reach) & (own + 2 <= last)
+        one, two = np.minimum(own + 1, last), np.minimum(own + 2, last)
+        sound &= np.abs(marks[two] - end) < reach
+        turns[:, 0] = np.where(sound & (steps[one] == 1), marks[one] - marks[own], np.nan)
+        turns[:, 1] = np.where(sound & (steps[two] == 1), marks[two] - marks[one], np.nan)
+        return advance, turns, counted
+
+    def _from_body(self, start: IntArray, end: IntArray) -> FloatArray:
+        if self._rig.body is None:
+            return np.full(len(start), np.nan)
+        counts = body_counts_at(start, end, self.body.us, self.body.values)
+        return body_deg(self._rig.body, counts)
+
+    def _forget(self, upto_us: int) -> None:
+        oldest = upto_us - _LONGEST_TAIL_US
+        if len(self._edges):
+            oldest = max(oldest, int(self._edges.us[0]))
+        # Marks and body readings are looked at up to two turns before the spark.
+        self.pressure.drop_before(oldest)
+        self.marks.drop_before(oldest - 3_000_000)
+        self.body.drop_before(oldest - 3_000_000)
+
+    def table(self, source: AdvanceFrom) -> CycleTable:
+        """All rows so far with the advance of one source."""
+        n = len(self)
+        if source == AdvanceFrom.MARK:
+            advance = self.column("mark_deg")
+        elif source == AdvanceFrom.BODY:
+            advance = self.column("body_deg")
+        else:
+            advance = np.full(n, np.nan)
+        known = np.isfinite(advance)  # type: ignore[call-overload]
+        return CycleTable(
+            **{
+                name: self.column(name)  # type: ignore[arg-type]
+                for name in (
+                    "start_us",
+                    "end_us",
+                    "rpm",
+                    "pressure_kpa",
+                    "min_kpa",
+                    "max_kpa",
+                    "slot_kpa",
+                    "turn_us",
+                    "flags",
+                )
+            },
+            advance_deg=advance,  # type: ignore[arg-type]
+            advance_from=np.where(known, source, AdvanceFrom.NONE).astype(np.uint8),
+        )
+
+
+def _nearest(times: IntArray, us: int) -> int | None:
+    """Index of the time nearest to ``us``."""
+    if not len(times):
+        return None
+    right = int(np.searchsorted(times, us))
+    if right == len(times) or (right > 0 and us - times[right - 1] <= times[right] - us):
+        return right - 1
+    return right

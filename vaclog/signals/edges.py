@@ -1,0 +1,124 @@
+"""From the sparks of one pickup to the edges of 720-degree cycles.
+
+Enters: sparks in rhythm, with the number of periods between them. Leaves: the times at which
+a cycle ends and the next begins, missing sparks put in, and where the line breaks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vaclog.signals.pulses import BREAK
+from vaclog.signals.tables import IntArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Edges:
+    """Cycle edges in order of time.
+
+    Attributes
+    ----------
+    us
+        int64 [n].
+    filled
+        bool [n], no spark was seen here: the time is that of a steady rhythm.
+    breaks
+        bool [n], no cycle ends here, one only begins.
+    """
+
+    us: IntArray
+    filled: NDArray[np.bool_]
+    breaks: NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        return len(self.us)
+
+
+def join(parts: list[Edges]) -> Edges:
+    """One table of several."""
+    if not parts:
+        return Edges(
+            us=np.empty(0, np.int64), filled=np.empty(0, np.bool_), breaks=np.empty(0, np.bool_)
+        )
+    return Edges(
+        us=np.concatenate([p.us for p in parts]),
+        filled=np.concatenate([p.filled for p in parts]),
+        breaks=np.concatenate([p.breaks for p in parts]),
+    )
+
+
+class CycleEdges:
+    """Takes every ``sparks_per_cycle``-th spark as an edge.
+
+    Parameters
+    ----------
+    sparks_per_cycle
+        1 on the No. 1 lead, 2 on a wasted-spark lead, N on the coil lead.
+    choose
+        Which of the first ``sparks_per_cycle`` sparks (int64, after a break) begins a cycle;
+        None as long as the crank marks around them are not known yet.
+    """
+
+    def __init__(
+        self, sparks_per_cycle: int, choose: Callable[[IntArray, bool], int | None]
+    ) -> None:
+        self._per_cycle = sparks_per_cycle
+        self._choose = choose
+        self._last: int | None = None
+        self._waiting: list[Edges] = []  # events since a break, before the phase is known
+        self._to_skip: int | None = None  # events until the next edge, once known
+        self._begins = True
+
+    def feed(self, times: IntArray, steps: IntArray, *, final: bool) -> Edges:
+        """Take sparks, give the edges that are certain."""
+        out: list[Edges] = []
+        starts = np.flatnonzero(steps == BREAK)
+        bounds = np.unique(np.concatenate(([0], starts, [len(times)])))
+        for low, high in zip(bounds[:-1], bounds[1:], strict=True):
+            if steps[low] == BREAK:
+                out.append(self._segment(ended=True))
+                self._last, self._to_skip, self._begins = None, None, True
+            self._waiting.append(self._expand(times[low:high], steps[low:high]))
+            out.append(self._segment(ended=False))
+        out.append(self._segment(ended=final))
+        return join(out)
+
+    def _expand(self, times: IntArray, steps: IntArray) -> Edges:
+        """Every spark of a stretch, with the missing ones put in at even distances."""
+        counts = np.maximum(steps, 1)
+        before = np.empty_like(times)
+        before[0] = times[0] if self._last is None else self._last
+        before[1:] = times[:-1]
+        self._last = int(times[-1])
+        row = np.repeat(np.arange(len(times)), counts)
+        part = np.arange(len(row)) - np.repeat(np.cumsum(counts) - counts, counts) + 1
+        us = before[row] + (times - before)[row] * part // counts[row]
+        filled = part < counts[row]
+        return Edges(us=us, filled=filled, breaks=np.zeros(len(us), np.bool_))
+
+    def _segment(self, *, ended: bool) -> Edges:
+        """Edges among the waiting events, once it is known which spark begins a cycle."""
+        events = join(self._waiting)
+        if not len(events):
+            return events
+        if self._to_skip is None:
+            known = len(events) >= self._per_cycle
+            if not known and not ended:
+                return join([])
+            chosen = self._choose(events.us[: self._per_cycle], ended)
+            if chosen is None:
+                return join([])
+            self._to_skip = chosen
+        self._waiting = []
+        rows = np.arange(self._to_skip, len(events), self._per_cycle)
+        past = self._to_skip if not len(rows) else int(rows[-1]) + self._per_cycle
+        self._to_skip = past - len(events)
+        breaks = np.zeros(len(rows), np.bool_)
+        if len(rows) and self._begins:
+            breaks[0] = True
+            self._begins = False
+        return Edges(us=events.us[rows], filled=events.filled[rows], breaks=breaks)

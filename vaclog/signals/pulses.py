@@ -1,0 +1,236 @@
+"""Pulses made regular: ringing and stray pulses out, missing ones counted.
+
+Enters: times of raw pulses of one pickup, in order. Leaves: the times that belong to the
+engine's rhythm, each with the number of periods since the one before.
+
+A pulse is judged by what makes a steady rhythm with its neighbours. Where that is in doubt,
+several readings of the same pulses are carried along with a cost each, until one wins. Every
+decision depends on the pulses alone, never on how they were delivered.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from vaclog.signals.tables import IntArray
+
+BREAK = 0
+"""Step of a pulse that does not continue what was before it."""
+
+_MOST_MISSING = 3  # in a row; more than that is a break, not a gap to bridge
+
+# Costs are halves of squared deviations in a loose sense: only their order matters.
+# An engine changes its period by at most 30 % from one pulse to the next, in a hard blip of
+# the throttle (60 Nm on 0.15 kg m2 is 270 rpm within a cycle at 850 rpm); twice that sigma.
+_SIGMA = 0.15
+_COST_MISSING = 9.0  # a period of 1.55 or 0.65 of the last one is as odd as a lost pulse
+_COST_STRAY = 9.0
+_COST_RINGING = 0.5
+_COST_FIRST = 1.0  # the first period of a rhythm has nothing to agree with
+_COST_BREAK = 20.0
+_COST_IMPOSSIBLE = 40.0
+_MARGIN = 17.0  # readings this much worse than the best are given up
+_MOST_READINGS = 12
+_LONGEST_DOUBT = 12  # pulses; then the best reading is taken
+
+# A pulse sooner than this part of a period is the ringing of the one before, or a further
+# spark of a multi-spark box: those fire for some 20 degrees of the crank, 3 % of a cycle and
+# 11 % of a four-cylinder coil's period (makers' descriptions, common practice).
+_RINGING_PART = 0.15
+
+# Within these bounds a pulse is accepted at once.
+_SURE_LOW, _SURE_HIGH = 0.87, 1.15
+
+
+@dataclass(slots=True)
+class _Reading:
+    """One way to read the pulses so far: which ones belong to the rhythm."""
+
+    cost: float
+    last: int
+    period: float | None
+    pending: tuple[tuple[int, int], ...]
+
+
+class Rhythm:
+    """Follows the rhythm of one pickup.
+
+    Parameters
+    ----------
+    shortest_us
+        No engine makes a shorter period with this pickup; sooner pulses are ringing.
+    silence_us
+        Longer pauses end a rhythm.
+
+    Attributes
+    ----------
+    ringing, strays, missing
+        Counts of pulses dropped as ringing or as strays, and of periods without a pulse.
+    accepted
+        Count of pulses kept.
+    """
+
+    def __init__(self, *, shortest_us: int, silence_us: int) -> None:
+        self._shortest = shortest_us
+        self._silence = silence_us
+        self._readings: list[_Reading] = []
+        self._out: list[tuple[int, int]] = []
+        self._newest: int | None = None
+        self.received = 0
+        self.accepted = 0
+        self.missing = 0
+        self.ringing = 0
+
+    def feed(self, times: IntArray, upto_us: int | None) -> tuple[IntArray, IntArray]:
+        """Take pulses in order of time, give those that are now certain.
+
+        Parameters
+        ----------
+        times
+            int64 [n], not before any earlier one.
+        upto_us
+            No pulse before this time is still to come; None: no more pulses at all.
+
+        Returns
+        -------
+        times, steps
+            int64 [m] each; a step is the number of periods since the pulse before (1: none
+            is missing), or ``BREAK``.
+        """
+        self.received += len(times)
+        position = 0
+        while position < len(times):
+            sure = self._run_of_sure(times, position)
+            if sure:
+                self._out += [(int(t), 1) for t in times[position : position + sure]]
+                position += sure
+            else:
+                self._step(int(times[position]))
+                position += 1
+        if self._readings and (upto_us is None or upto_us - self._best().last > self._silence):
+            self._finalise()
+        return self._take()
+
+    def settled_us(self, upto_us: int) -> int:
+        """Pulses before this time are all given out, when none before ``upto_us`` is to come."""
+        doubtful = [r.pending[0][0] for r in self._readings if r.pending]
+        return min([*doubtful, upto_us])
+
+    def _best(self) -> _Reading:
+        return self._readings[0]
+
+    def _take(self) -> tuple[IntArray, IntArray]:
+        out, self._out = self._out, []
+        pairs = np.array(out, np.int64).reshape(-1, 2)
+        steps = pairs[:, 1]
+        self.accepted += len(steps)
+        self.missing += int(np.maximum(steps - 1, 0).sum())
+        return pairs[:, 0], steps
+
+    def _run_of_sure(self, times: IntArray, position: int) -> int:
+        """How many pulses from here on are beyond doubt; takes them into the reading."""
+        if len(self._readings) != 1:
+            return 0
+        reading = self._readings[0]
+        if reading.period is None or reading.pending:
+            return 0
+        block = times[position : position + 256]
+        first = int(block[0]) - reading.last
+        if not _SURE_LOW < first / reading.period < _SURE_HIGH:
+            return 0
+        if len(block) == 1:
+            count = 1
+            period = first
+        else:
+            periods = np.diff(block, prepend=reading.last)
+            ratio = periods[1:] / np.maximum(periods[:-1], 1)
+            odd = np.flatnonzero((ratio <= _SURE_LOW) | (ratio >= _SURE_HIGH))
+            count = int(odd[0]) + 1 if len(odd) else len(block)
+            period = int(periods[count - 1])
+        reading.last = int(block[count - 1])
+        reading.period = float(period)
+        return count
+
+    def _step(self, t: int) -> None:
+        if self._readings and t - self._best().last > self._silence:
+            self._finalise()
+        if not self._readings:
+            self._readings = [_Reading(0.0, t, None, ((t, BREAK),))]
+            self._commit()
+            return
+        grown: list[_Reading] = []
+        for reading in self._readings:
+            grown += self._continuations(reading, t)
+        grown.sort(key=lambda r: r.cost)
+        lowest = grown[0].cost
+        kept: list[_Reading] = []
+        seen: set[tuple[int, float | None]] = set()
+        for reading in grown:
+            if reading.cost - lowest >= _MARGIN or len(kept) == _MOST_READINGS:
+                break
+            # Of two readings that will judge the future alike, the cheaper one is enough.
+            if (reading.last, reading.period) in seen:
+                continue
+            seen.add((reading.last, reading.period))
+            reading.cost -= lowest
+            kept.append(reading)
+        self._readings = kept
+        self._commit()
+
+    def _continuations(self, reading: _Reading, t: int) -> list[_Reading]:
+        """The ways to read one more pulse: skip it, continue with it, begin anew with it."""
+        distance = t - reading.last
+        if distance < self._shortest:
+            skip = _COST_RINGING
+        elif reading.period is not None and distance < _RINGING_PART * reading.period:
+            skip = _COST_RINGING
+        else:
+            skip = _COST_STRAY
+        ways = [_Reading(reading.cost + skip, reading.last, reading.period, reading.pending)]
+        if distance < self._shortest:
+            return ways
+        step, cost, period = self._continue(reading.period, distance)
+        if cost < _COST_IMPOSSIBLE:
+            pending = (*reading.pending, (t, step))
+            ways.append(_Reading(reading.cost + cost, t, period, pending))
+        pending = (*reading.pending, (t, BREAK))
+        ways.append(_Reading(reading.cost + _COST_BREAK, t, None, pending))
+        return ways
+
+    def _continue(self, period: float | None, distance: int) -> tuple[int, float, float]:
+        """Step, cost and new period when the rhythm goes on after ``distance``."""
+        if period is None:
+            return 1, _COST_FIRST, float(distance)
+        step = min(max(round(distance / period), 1), _MOST_MISSING + 1)
+        best = (step, np.inf, float(distance) / step)
+        for candidate in (step, step + 1, step - 1):
+            if not 1 <= candidate <= _MOST_MISSING + 1:
+                continue
+            new = distance / candidate
+            deviation = float(np.log(new / period)) / _SIGMA
+            cost = deviation * deviation + _COST_MISSING * (candidate - 1)
+            if cost < best[1]:
+                best = (candidate, cost, new)
+        return best
+
+    def _commit(self) -> None:
+        """Give out what all readings agree on."""
+        if len(self._readings[0].pending) > _LONGEST_DOUBT:
+            chosen = self._readings[0].pending[0]
+            self._readings = [r for r in self._readings if r.pending and r.pending[0] == chosen]
+        shared = 0
+        shortest = min(len(r.pending) for r in self._readings)
+        first = self._readings[0].pending
+        while shared < shortest and all(r.pending[shared] == first[shared] for r in self._readings):
+            shared += 1
+        if shared:
+            self._out += first[:shared]
+            for reading in self._readings:
+                reading.pending = reading.pending[shared:]
+
+    def _finalise(self) -> None:
+        """The rhythm has ended: the best reading is the answer."""
+        self._out += self._best().pending
+        self._readings = []
