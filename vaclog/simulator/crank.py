@@ -13,7 +13,6 @@ from __future__ import annotations
 import math
 from collections.abc import Generator
 from dataclasses import dataclass
-from itertools import islice
 from operator import mul
 
 import numpy as np
@@ -227,7 +226,7 @@ class _Run:
     def area_m2(self) -> float:
         """Effective throttle area now."""
         wide = WIDE_M2_PER_L * self.engine.spec.displacement_l
-        return self.engine.throttle_m2 * self.slow.air + wide * self.command.throttle
+        return float(self.engine.throttle_m2 * self.slow.air + wide * self.command.throttle)
 
     def go(self) -> Trace:  # noqa: PLR0912, PLR0915 - one loop over crank steps; calls cost time
         """Run to the end of the script."""
@@ -357,7 +356,7 @@ class _Run:
                 slot = event % spec.cylinders
                 first = base + event * steps - round(360.0 / STEP_DEG)
                 if first >= base and first + INTAKE_STEPS < len(pressure):
-                    window = islice(pressure, first, first + INTAKE_STEPS)
+                    window = pressure[first : first + INTAKE_STEPS]
                     air = max(sum(map(mul, window, own_draw)) - own_back, 0.0) / rt
                 else:
                     air = engine.charge_kg(p)

@@ -27,8 +27,8 @@ from vaclog.simulator.closed_cycle import (
 from vaclog.simulator.hill import Hill, HillSpec
 
 GAMMA_AIR = 1.4
-CHOKED_RATIO = (2 / (GAMMA_AIR + 1)) ** (GAMMA_AIR / (GAMMA_AIR - 1))  # 0.528
-CHOKED_FLOW = GAMMA_AIR**0.5 * (2 / (GAMMA_AIR + 1)) ** (
+CHOKED_RATIO: float = (2 / (GAMMA_AIR + 1)) ** (GAMMA_AIR / (GAMMA_AIR - 1))  # 0.528
+CHOKED_FLOW: float = GAMMA_AIR**0.5 * (2 / (GAMMA_AIR + 1)) ** (
     (GAMMA_AIR + 1) / (2 * (GAMMA_AIR - 1))
 )  # 0.6847
 AMBIENT_K = 293.0
@@ -159,7 +159,7 @@ class EngineSpec:
     idle_rpm: float = 850.0
     idle_kpa: float = 40.0
     idle_deg: float = 10.0
-    efficiency: float = 0.27
+    efficiency: float = 0.25
     hill: HillSpec = field(default_factory=HillSpec)
     scatter: float = 0.06
     scatter_skew: float = 0.0
@@ -387,7 +387,7 @@ class Engine:
 
         def surplus(pa: float) -> float:
             flow = self.throttle_m2 * self.flow_per_m2 * throttle_flow(pa / self.ambient_pa)
-            return flow - self._air_kg_s(rpm, pa)
+            return float(flow - self._air_kg_s(rpm, pa))
 
         return float(brentq(surplus, 1e3, self.ambient_pa, xtol=1e-3))
 

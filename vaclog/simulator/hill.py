@@ -6,7 +6,7 @@ pressure, at most 1 at its top.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Literal, TypeAlias
 
 import numpy as np
@@ -63,7 +63,7 @@ class HillSpec:
     moving: bool = False
     per_kpa_deg: float = -0.3
     per_rpm_deg: float = 0.012
-    burn: BurnSpec = BurnSpec()
+    burn: BurnSpec = field(default_factory=BurnSpec)
 
 
 class Hill:
