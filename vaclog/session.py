@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TypeAlias
 
-from vaclog.analysis.conclude import StrobeReading, conclude
+from vaclog.analysis.conclude import Tables, conclude, provisional
 from vaclog.analysis.findings import SweepFit
 from vaclog.cards import EngineCard, RigCard, engine_card, rig_card
 from vaclog.records import (
@@ -106,7 +106,6 @@ class Session:
         self._decoder = StreamDecoder()
         self._chain: SignalChain | None = None
         self._heard = _Heard()
-        self._strobe: list[StrobeReading] = []
         self._every = provisional_every
         self._next_provisional = provisional_every
 
@@ -144,7 +143,7 @@ class Session:
             case ClockTick():
                 return self._on_tick(record)
             case OperatorInput():
-                return self._on_input(record)
+                return []  # kept in the capture; nothing in the result rests on it yet
             case CardText():
                 return self._on_card(record)
             case PortOpened():
@@ -163,17 +162,15 @@ class Session:
         chain = self._signal_chain()
         self._take(self._decoder.finish(), None)
         chain.finish()
-        return conclude(
+        tables = Tables(
             cycles=chain.cycles(),
             background=chain.background(),
             report=chain.report(),
-            engine=self._engine,
-            rig=self._rig,
-            strobe=tuple(self._strobe),
             capture=self._capture,
             gaps=self._heard.gaps,
             lines_skipped=self._heard.lines_skipped,
         )
+        return conclude(tables, self._engine, self._rig)
 
     def _signal_chain(self) -> SignalChain:
         if self._chain is None:
@@ -198,12 +195,6 @@ class Session:
                 "the right port? Check the plug and the board's light."
             )
         ]
-
-    def _on_input(self, said: OperatorInput) -> list[Event]:
-        if said.kind == "strobe" and said.value_deg is not None:
-            at_us = self._signal_chain().to_device_us(said.at_us)
-            self._strobe.append(StrobeReading(at_us=at_us, angle_deg=said.value_deg))
-        return []
 
     def _on_card(self, card: CardText) -> list[Event]:
         where = f"{self._capture or 'capture'}: {card.which} card"
@@ -275,7 +266,5 @@ class Session:
         return events
 
     def _provisional(self, chain: SignalChain) -> Provisional:
-        from vaclog.analysis.conclude import provisional  # noqa: PLC0415  scipy loads late
-
         phase, fit = provisional(chain.cycles(), chain.background(), self._engine)
         return Provisional(cycles=len(chain.cycles()), phase=phase, fit=fit)

@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import click
 
 from vaclog.cli.options import Showing, answer_options, show
 
-# Recorded from the reference firmware; see sample_captures/.
+# Recorded from the reference firmware; the package carries it, see pyproject.toml.
 DEMO = "there_and_back"
 
 
 @click.command()
 @answer_options
-def demo(unit: str, as_json: bool, html_path: Path | None, plot_path: Path | None) -> None:
+def demo(showing: Showing) -> None:
     """Analyse the bundled sweep and print the advice; needs nothing plugged in."""
     from importlib.resources import as_file, files
 
@@ -27,7 +25,4 @@ def demo(unit: str, as_json: bool, html_path: Path | None, plot_path: Path | Non
             engine=load_engine_card(folder / f"{DEMO}.engine.toml"),
             rig=load_rig_card(folder / f"{DEMO}.rig.toml"),
         )
-    show(
-        result,
-        Showing(unit=unit, as_json=as_json, html_path=html_path, plot_path=plot_path),
-    )
+    show(result, showing)

@@ -1,0 +1,253 @@
+"""The one place where the parts of the analysis are put together.
+
+Enters: the tables of the signals room and the cards. Leaves: the
+:class:`~vaclog.result.Result`. Pure: the same tables give the same result.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vaclog.analysis.advice import advise, judge
+from vaclog.analysis.angle_scale import angle_scale, peak_record
+from vaclog.analysis.curve import find_curve
+from vaclog.analysis.findings import MisfireFinding, Phase, SweepFit
+from vaclog.analysis.hill import fit_hill
+from vaclog.analysis.misfire import find_misfires
+from vaclog.analysis.phases import find_phases
+from vaclog.analysis.situation import Situation
+from vaclog.analysis.usable import idle_state, usable_cycles
+from vaclog.cards import EngineCard, RigCard
+from vaclog.result import (
+    AdvanceSource,
+    HillPicture,
+    Idle,
+    Misfire,
+    PhaseKind,
+    PhaseSpan,
+    Result,
+    SourceInfo,
+    SweepSpan,
+)
+from vaclog.signals.tables import AdvanceFrom, Background, CycleFlag, CycleTable, SignalReport
+from vaclog.units import s_from_us, standard_atmosphere_kpa
+
+# As many footprints as a picture can show apart.
+FOOTPRINTS: Final = 400
+_SPOILT: Final = int(CycleFlag.GAP | CycleFlag.RAIL | CycleFlag.CRANKING)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Tables:
+    """What the signals room hands over at the end of a capture.
+
+    Attributes
+    ----------
+    cycles, background, report
+        See :mod:`vaclog.signals.tables`.
+    capture
+        The capture's own name.
+    gaps, lines_skipped
+        What the wire lost.
+    """
+
+    cycles: CycleTable
+    background: Background
+    report: SignalReport
+    capture: str
+    gaps: int
+    lines_skipped: int
+
+
+def conclude(tables: Tables, engine: EngineCard, rig: RigCard) -> Result:
+    """Everything that can be said about a capture.
+
+    Parameters
+    ----------
+    tables
+        Cycles, background and what was noticed on the way.
+    engine, rig
+        The cards.
+
+    Returns
+    -------
+    Result
+        Also when hardly anything can be said: the reasons are then part of it.
+    """
+    cycles, report = tables.cycles, tables.report
+    phases, sweeps = find_phases(cycles, tables.background, engine, report.duration_us)
+    use = usable_cycles(cycles, phases, sweeps, engine)
+    fit = fit_hill(cycles, use)
+    misfire = find_misfires(cycles, _idling(cycles, phases), engine)
+    barometer_kpa = _barometer(report, engine)
+    source = advance_source(cycles)
+    idle = _idle(cycles, phases, barometer_kpa)
+    scale = angle_scale(
+        engine=engine,
+        rig=rig,
+        source=source,
+        rpm=idle.rpm,
+        at_deg=fit.angle_deg if fit.found else idle.angle_deg,
+        swept_rpm=_range(cycles.rpm[use]),
+    )
+    situation = Situation(
+        fit=fit,
+        misfire=misfire,
+        curve=find_curve(cycles, phases, engine),
+        engine=engine,
+        rig=rig,
+        scale=scale,
+        idle=idle,
+        home_deg=_home_deg(cycles, phases),
+        barometer_kpa=barometer_kpa,
+        highest_kpa=_highest(cycles),
+    )
+    advice = advise(situation)
+    return Result(
+        source=SourceInfo(
+            capture=tables.capture,
+            duration_s=s_from_us(report.duration_us),
+            gaps=tables.gaps,
+            lines_skipped=tables.lines_skipped,
+            advance_source=source,
+        ),
+        barometer_kpa=barometer_kpa,
+        phases=tuple(_span(phase) for phase in phases),
+        sweeps=tuple(
+            SweepSpan(
+                start_s=s_from_us(sweep.start_us),
+                end_s=s_from_us(sweep.end_us),
+                direction=sweep.direction,
+            )
+            for sweep in sweeps
+        ),
+        peak=peak_record(fit, scale, barometer_kpa),
+        idle=idle,
+        misfire=_misfire(cycles, misfire, engine),
+        advice=replace(advice, warnings=(*report.warnings, *advice.warnings)),
+        hill=_picture(cycles, use, fit, situation),
+    )
+
+
+def provisional(
+    cycles: CycleTable, background: Background, engine: EngineCard
+) -> tuple[PhaseKind, SweepFit]:
+    """What the data so far say: the phase that goes on now, and the hill."""
+    now_us = int(cycles.end_us[-1])
+    phases, sweeps = find_phases(cycles, background, engine, now_us)
+    fit = fit_hill(cycles, usable_cycles(cycles, phases, sweeps, engine))
+    return phases[-1].kind, fit
+
+
+def advance_source(cycles: CycleTable) -> AdvanceSource:
+    """Where most of the known advances came from."""
+    known = cycles.advance_from[np.isfinite(cycles.advance_deg)]
+    names: dict[AdvanceFrom, AdvanceSource] = {
+        AdvanceFrom.MARK: "mark",
+        AdvanceFrom.BODY: "body",
+        AdvanceFrom.HOLDS: "holds",
+    }
+    counts = {name: int((known == kind).sum()) for kind, name in names.items()}
+    best = max(counts, key=lambda name: counts[name])
+    return best if counts[best] else "none"
+
+
+def _barometer(report: SignalReport, engine: EngineCard) -> float | None:
+    if report.barometer_kpa is not None:
+        return report.barometer_kpa
+    return None if engine.altitude_m is None else standard_atmosphere_kpa(engine.altitude_m)
+
+
+def _idle(cycles: CycleTable, phases: Sequence[Phase], barometer_kpa: float | None) -> Idle:
+    idle, _, _ = idle_state(cycles, phases)
+    if barometer_kpa is None or idle.pressure_kpa is None:
+        return idle
+    return replace(idle, vacuum_kpa=barometer_kpa - idle.pressure_kpa)
+
+
+def _idling(cycles: CycleTable, phases: Sequence[Phase]) -> NDArray[np.bool_]:
+    """Cycles in which a stumble means something: the engine idles by itself."""
+    use = np.zeros(len(cycles), dtype=np.bool_)
+    for phase in phases:
+        if phase.kind in ("hold", "advancing", "retarding", "warming", "running"):
+            use |= (cycles.start_us >= phase.start_us) & (cycles.end_us <= phase.end_us)
+    return use & ((cycles.flags & _SPOILT) == 0)
+
+
+def _home_deg(cycles: CycleTable, phases: Sequence[Phase]) -> float | None:
+    """Advance at the first hold: where the body was scribed."""
+    for phase in phases:
+        if phase.kind in ("hold", "warming"):
+            rows = (cycles.start_us >= phase.start_us) & (cycles.end_us <= phase.end_us)
+            angles = cycles.advance_deg[rows]
+            angles = angles[np.isfinite(angles)]
+            if len(angles) >= 3:
+                return float(np.median(angles))
+        elif phase.kind in ("advancing", "retarding"):
+            return None  # the hand moved before anything was held
+    return None
+
+
+def _range(values: NDArray[np.float64]) -> tuple[float, float] | None:
+    return (float(values.min()), float(values.max())) if len(values) else None
+
+
+def _highest(cycles: CycleTable) -> float | None:
+    sound = cycles.pressure_kpa[(cycles.flags & _SPOILT) == 0]
+    sound = sound[np.isfinite(sound)]
+    return float(sound.max()) if len(sound) else None
+
+
+def _span(phase: Phase) -> PhaseSpan:
+    return PhaseSpan(
+        kind=phase.kind, start_s=s_from_us(phase.start_us), end_s=s_from_us(phase.end_us)
+    )
+
+
+def _misfire(cycles: CycleTable, found: MisfireFinding, engine: EngineCard) -> Misfire:
+    slot = found.slot if found.slot > 0 else None
+    order = engine.firing_order
+    return Misfire(
+        events=len(found.cycles),
+        cycles=found.judged,
+        per_thousand=_number(found.per_thousand),
+        onset_deg=_number(found.onset_deg),
+        slot=slot,
+        cylinder=None if slot is None or order is None else order[slot - 1],
+        times_s=tuple(s_from_us(int(at_us)) for at_us in cycles.start_us[found.cycles]),
+        low_per_thousand=_number(found.low_per_thousand),
+        high_per_thousand=_number(found.high_per_thousand),
+        false_alarms_per_thousand=_number(found.false_alarms_per_thousand),
+    )
+
+
+def _number(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None
+
+
+def _picture(
+    cycles: CycleTable, use: NDArray[np.bool_], fit: SweepFit, situation: Situation
+) -> HillPicture:
+    known = np.flatnonzero(use & np.isfinite(cycles.advance_deg) & np.isfinite(cycles.pressure_kpa))
+    rows = known[:: max(1, -(-len(known) // FOOTPRINTS))]
+    ages = np.linspace(0.0, 1.0, len(rows))
+    sound = np.isfinite(fit.curve_kpa)
+    return HillPicture(
+        curve_deg=_floats(fit.curve_deg[sound]),
+        curve_kpa=_floats(fit.curve_kpa[sound]),
+        low_kpa=_floats(fit.low_kpa[sound]),
+        high_kpa=_floats(fit.high_kpa[sound]),
+        foot_deg=_floats(cycles.advance_deg[rows]),
+        foot_kpa=_floats(cycles.pressure_kpa[rows]),
+        foot_age=_floats(ages),
+        limits_deg=tuple((each.name, each.angle_deg) for each in judge(situation).limits),
+    )
+
+
+def _floats(values: NDArray[np.float64]) -> tuple[float, ...]:
+    return tuple(float(value) for value in values)

@@ -1,0 +1,101 @@
+"""``vaclog simulate``: an engine that is not there, as a capture or as a port."""
+
+from __future__ import annotations
+
+import json
+import threading
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from vaclog.cli.options import FILE_OUT
+from vaclog.cli.writing import writing
+
+if TYPE_CHECKING:
+    from vaclog.simulator import Recording
+
+
+@click.command()
+@click.argument("scenario", required=False)
+@click.option("--seed", type=int, default=1, show_default=True, help="Another seed, another day.")
+@click.option("--out", type=FILE_OUT, help="Capture to write; .txt writes text lines.")
+@click.option(
+    "--cards",
+    type=click.Path(file_okay=False, path_type=Path),
+    help="Folder for the two cards and the truth.",
+)
+@click.option("--serve", is_flag=True, help="Be a serial port that sends in real time.")
+@click.option(
+    "--speed",
+    type=click.FloatRange(min=0, min_open=True),
+    default=1.0,
+    show_default=True,
+    help="Times real time, with --serve.",
+)
+def simulate(
+    scenario: str | None,
+    seed: int,
+    out: Path | None,
+    cards: Path | None,
+    serve: bool,
+    speed: float,
+) -> None:
+    """Simulate SCENARIO; without one, list them."""
+    from vaclog.simulator.presets import PRESETS, preset
+
+    if scenario is None:
+        for name in PRESETS:
+            click.echo(name)
+        return
+    if scenario not in PRESETS:
+        raise click.BadParameter(
+            f"{scenario!r}; known: {', '.join(PRESETS)}", param_hint="SCENARIO"
+        )
+    if out is None and cards is None and not serve:
+        raise click.UsageError("Nothing to do: give --out FILE, --cards FOLDER or --serve.")
+    click.echo(f"Simulating {scenario}, seed {seed} ...", err=True)
+    recording = preset(scenario).simulate(seed)
+    if cards is not None:
+        _write_cards(cards, recording)
+    if out is not None:
+        _write_capture(out, recording)
+    if serve:
+        _serve(recording, speed)
+
+
+def _write_cards(folder: Path, recording: Recording) -> None:
+    truth = recording.truth
+    with writing(folder):
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / "engine.toml").write_text(recording.engine_card_toml, encoding="utf-8")
+        (folder / "rig.toml").write_text(recording.rig_card_toml, encoding="utf-8")
+        (folder / "truth.json").write_text(
+            json.dumps({"peak_deg": truth.peak_deg, "peak_rig_deg": truth.peak_rig_deg}) + "\n",
+            encoding="utf-8",
+        )
+
+
+def _write_capture(out: Path, recording: Recording) -> None:
+    from vaclog.capture.writer import CaptureWriter
+    from vaclog.records import CardText, Chunk
+
+    with writing(out):
+        if out.suffix == ".txt":
+            out.write_bytes(recording.text)
+            return
+    writer = CaptureWriter(out)
+    writer.write(CardText(at_us=0, which="engine", toml=recording.engine_card_toml))
+    writer.write(CardText(at_us=0, which="rig", toml=recording.rig_card_toml))
+    for at_us, data in recording.chunks:
+        writer.write(Chunk(at_us=at_us, data=data))
+    writer.close()
+
+
+def _serve(recording: Recording, speed: float) -> None:
+    from vaclog.sources.virtual_port import VirtualPort
+
+    with VirtualPort() as port:
+        click.echo(port.name)
+        click.echo("Listen to it from another terminal; Ctrl-C ends it.", err=True)
+        port.play(recording.chunks, stop=threading.Event(), speed=speed)

@@ -1,0 +1,161 @@
+"""Listens to a source: one thread reads, one keeps, the caller's analyses.
+
+Enters: a source of records, a place to keep them, a session. Leaves: events as they come,
+and the result.
+
+    source ─ reader thread ─▶ keeper thread ─▶ caller: session ─▶ events, result
+                                   │
+                                   ▼
+                                capture
+
+The reader never waits for a disk or for the analysis. A record reaches the session only
+after it was handed to the capture, so that everything the answer rests on can be replayed.
+When the disk fails, records wait in memory and the keeper tries again with each one that
+comes; the sweep goes on, and nothing that was read is given up.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import deque
+from collections.abc import Callable, Iterator
+from queue import SimpleQueue
+from typing import Protocol, TypeAlias
+
+from vaclog.errors import StorageError, VaclogError
+from vaclog.records import Record
+from vaclog.result import Result
+from vaclog.session import Event, Noticed, Session
+
+
+class Source(Protocol):
+    """Anything that yields records until it is told to stop."""
+
+    def read_records(self, stop: threading.Event) -> Iterator[Record]:
+        """Yield records; return soon after ``stop`` is set or when there is no more."""
+        ...
+
+
+class Keeper(Protocol):
+    """Where records are kept; :class:`vaclog.capture.writer.CaptureWriter` is one."""
+
+    def write(self, record: Record) -> None:
+        """Append one record, wholly or, raising StorageError, not at all."""
+        ...
+
+    def close(self) -> None:
+        """Make the file complete."""
+        ...
+
+
+# What travels to the caller: a record, a thing to say, the error that ended the source, or
+# None at the end.
+_Passed: TypeAlias = Record | Noticed | VaclogError | None
+
+
+def listen(
+    source: Source,
+    keeper: Keeper,
+    session: Session,
+    *,
+    stop: threading.Event,
+    on_event: Callable[[Event], None],
+) -> Result:
+    """Record and analyse until the source ends or ``stop`` is set.
+
+    Parameters
+    ----------
+    source
+        Where records come from.
+    keeper
+        Where they are kept before anything decodes them; closed at the end.
+    session
+        What analyses them, in the calling thread.
+    stop
+        Set it (from a signal handler, say) to end cleanly.
+    on_event
+        Called in the calling thread with each event.
+
+    Returns
+    -------
+    Result
+        The answer.
+
+    Raises
+    ------
+    PortError
+        The source could not be opened; nothing was recorded.
+    """
+    read: SimpleQueue[_Passed] = SimpleQueue()
+    kept: SimpleQueue[_Passed] = SimpleQueue()
+    threads = [
+        threading.Thread(target=_read, args=(source, stop, read), name="reader", daemon=True),
+        threading.Thread(target=_keep, args=(keeper, read, kept), name="keeper", daemon=True),
+    ]
+    for thread in threads:
+        thread.start()
+    failure: VaclogError | None = None
+    heard = False
+    try:
+        while (passed := kept.get()) is not None:
+            if isinstance(passed, Noticed):
+                on_event(passed)
+            elif isinstance(passed, VaclogError):
+                failure = passed
+            else:
+                heard = True
+                for event in session.feed(passed):
+                    on_event(event)
+    finally:
+        stop.set()
+        for thread in threads:
+            thread.join()
+    if failure is not None:
+        if not heard:
+            raise failure
+        on_event(Noticed(text=str(failure)))
+    return session.finish()
+
+
+def _read(source: Source, stop: threading.Event, read: SimpleQueue[_Passed]) -> None:
+    """Body of the reader thread."""
+    try:
+        for record in source.read_records(stop):
+            read.put(record)
+    except VaclogError as error:
+        read.put(error)
+    finally:
+        read.put(None)
+
+
+def _keep(keeper: Keeper, read: SimpleQueue[_Passed], kept: SimpleQueue[_Passed]) -> None:
+    """Body of the keeper thread."""
+    unkept: deque[Record] = deque()
+    while (passed := read.get()) is not None:
+        if isinstance(passed, Noticed | VaclogError):
+            kept.put(passed)
+            continue
+        failed_before = bool(unkept)
+        unkept.append(passed)
+        error = _try_to_keep(keeper, unkept)
+        if error is not None and not failed_before:
+            kept.put(Noticed(text=f"{error} Recording goes on in memory meanwhile."))
+        elif error is None and failed_before:
+            kept.put(Noticed(text="The disk takes records again; nothing was lost."))
+        kept.put(passed)
+    error = _try_to_keep(keeper, unkept)
+    if error is not None:
+        kept.put(Noticed(text=f"The last {len(unkept)} records could not be kept on disk. {error}"))
+    keeper.close()
+    kept.put(None)
+
+
+def _try_to_keep(keeper: Keeper, unkept: deque[Record]) -> StorageError | None:
+    """Write what waits, oldest first; the error of the first that cannot be written."""
+    while unkept:
+        try:
+            keeper.write(unkept[0])
+        except StorageError as error:
+            return error
+        unkept.popleft()
+    return None
