@@ -9,7 +9,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from harness import Bench  # noqa: E402
+from harness import Bench
 
 
 @pytest.fixture(scope="session")

@@ -26,13 +26,18 @@ TICK_NS = 500
 
 SPARK, MARK, COIL, BUTTON = ("B", 0), ("D", 2), ("D", 3), ("D", 4)
 PINS = (SPARK, MARK, COIL, BUTTON)
+# Registers of the line in the order in which they must be written (their addresses stand in the
+# place of a port's letter): UCSR0A with the doubling of speed, UBRR0H, UBRR0L.
+_LINE = ((chr(0xC0), 0), (chr(0xC5), 0), (chr(0xC4), 0))
+SLOW_LINE = tuple(zip(_LINE, (0x00, 0x0F, 0xFF), strict=True))
+NORMAL_LINE = tuple(zip(_LINE, (0x02, 0x00, 0x03), strict=True))
 
 # The emulator's converter: a whole number of millivolts times 1023 over the supply, rounded
 # down (silicon: times 1024).
 SUPPLY_MV = 5000
 EMULATED_FULL_SCALE = 1023
 
-_SET_PIN, _RESET, _INSERT_BYTE, _FLIP_BYTE = range(4)
+_SET_PIN, _RESET, _INSERT_BYTE, _FLIP_BYTE, _POKE = range(5)
 _ACTION = np.dtype(
     [
         ("ns", "<i8"),
@@ -60,12 +65,16 @@ class Stimulus:
         pulse of ``pulse_ns``, shortened to half the way to the next one.
     grid_ns, pressure_mv, body_mv
         Voltages on ADC0 and ADC1, each held for ``grid_ns``; the last one for ever.
+    levels
+        (time, pin, level): further changes of a pin, for a button that is held or bounces.
     resets_ns
         The reset button.
     inserts
         Bytes that the line makes up, and when.
     flips
         (time, mask): the next byte sent after that time arrives with these bits wrong.
+    slow_line_ns
+        (from, to): meanwhile the line runs at 244 baud, the slowest there is.
     """
 
     end_ns: int
@@ -74,18 +83,24 @@ class Stimulus:
     grid_ns: int = 1_000_000
     pressure_mv: Sequence[int] | np.ndarray = (1000,)
     body_mv: Sequence[int] | np.ndarray = (2500,)
+    levels: Sequence[tuple[int, tuple[str, int], int]] = ()
     resets_ns: Sequence[int] = ()
     inserts: Sequence[tuple[int, bytes]] = ()
     flips: Sequence[tuple[int, int]] = ()
+    slow_line_ns: tuple[int, int] | None = None
 
     def write(self, path: Path) -> None:
         """Write the file that the runner reads."""
         actions = [self._row(0, _SET_PIN, pin, 1) for pin in PINS]  # pull-ups
         for pin, falls in self.falls_ns.items():
             actions += self._pulses(pin, np.sort(np.asarray(falls, dtype=np.int64)))
+        actions += [self._row(ns, _SET_PIN, pin, level) for ns, pin, level in self.levels]
         actions += [self._row(ns, _RESET) for ns in self.resets_ns]
         actions += [self._row(ns, _INSERT_BYTE, value=b) for ns, data in self.inserts for b in data]
         actions += [self._row(ns, _FLIP_BYTE, value=mask) for ns, mask in self.flips]
+        if self.slow_line_ns is not None:
+            for ns, settings in zip(self.slow_line_ns, (SLOW_LINE, NORMAL_LINE), strict=True):
+                actions += [self._row(ns, _POKE, address, value) for address, value in settings]
         table = np.array(actions, dtype=_ACTION)
         table = table[np.argsort(table["ns"], kind="stable")]
         n = max(len(self.pressure_mv), len(self.body_mv))
@@ -119,13 +134,17 @@ class Line:
     zero_ns
         Emulated time of tick 0, one for each boot so far.
     end
-        None until emulation is over, then (bytes handed to the terminal, bytes lost).
+        None until emulation is over, then bytes handed to the terminal, bytes thrown away,
+        permille of the time that the chip slept.
+    over
+        Set when the emulation is over, one way or another.
     """
 
     port: str
     process: subprocess.Popen[str]
     zero_ns: list[int] = field(default_factory=list)
-    end: tuple[int, int] | None = None
+    end: tuple[int, int, int] | None = None
+    over: threading.Event = field(default_factory=threading.Event)
 
     def start(self) -> None:
         """Start the emulation without a byte from the host."""
@@ -134,14 +153,16 @@ class Line:
         self.process.stdin.flush()
 
     def listen(self) -> None:
-        """Follow what the runner says; ends with the runner. Runs in its own thread."""
+        """Follow what the runner says until the emulation is over. Runs in its own thread."""
         assert self.process.stdout is not None
         for text in self.process.stdout:
             word, *numbers = text.split()
             if word == "ZERO":
                 self.zero_ns.append(int(numbers[0]))
             elif word == "END":
-                self.end = (int(numbers[0]), int(numbers[1]))
+                self.end = (int(numbers[0]), int(numbers[1]), int(numbers[2]))
+                break
+        self.over.set()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,6 +172,7 @@ class Run:
     data: bytes
     zero_ns: tuple[int, ...]
     bytes_lost: int
+    asleep_share: float
 
 
 class Bench:
@@ -165,11 +187,9 @@ class Bench:
         """The emulator program; built once."""
         out = self.directory / "runner"
         if not out.exists():
-            _run(
-                ["gcc", "-O2", "-Wall", "-Wextra", "-Werror", "-o", str(out)]
-                + [str(HERE / "runner.c"), "-lsimavr", "-lelf", "-lutil"],
-                needs="gcc, libsimavr-dev and libelf-dev",
-            )
+            command = ["gcc", "-O2", "-Wall", "-Wextra", "-Werror", "-o", str(out)]
+            command += [str(HERE / "runner.c"), "-lsimavr", "-lelf", "-lutil"]
+            _run(command, needs="gcc, libsimavr-dev and libelf-dev")
         return out
 
     def firmware(
@@ -234,7 +254,7 @@ class Bench:
         firmware: Path | None = None,
         *flags: str,
         reopen_after: Sequence[int] = (),
-        stall_s: float = 0.0,
+        read_late: bool = False,
     ) -> Run:
         """Run to the end and collect every byte with pyserial.
 
@@ -242,36 +262,58 @@ class Bench:
         ----------
         reopen_after
             Close the port and open it again when so many bytes have come.
-        stall_s
-            Do not read for so long at the start: a host that is busy.
+        read_late
+            Read only when the emulation is over; with ``--lossy``, a host that hangs.
         """
-        data = bytearray()
-        pauses = list(reopen_after)
+        pieces = []
         with self.line(stimulus, firmware, *flags) as line:
-            port = serial.Serial(line.port, BAUD, timeout=0.05)
-            port.write(b"\n")
-            if stall_s:
-                threading.Event().wait(stall_s)
-            deadline = time.monotonic() + PATIENCE_S
-            while True:
-                piece = port.read(max(1, port.in_waiting))
-                data += piece
-                if pauses and len(data) >= pauses[0]:
-                    pauses.pop(0)
-                    port.close()
-                    port = serial.Serial(line.port, BAUD, timeout=0.05)
-                if not piece and line.end is not None:
-                    break
-                if not piece and line.process.poll() is not None:
-                    raise RuntimeError("the emulator ended before the run did; see its stderr")
-                if time.monotonic() > deadline:
-                    raise RuntimeError("the emulator did not come to its end")
-            port.close()
+            for piece in self._read(line, list(reopen_after), read_late):
+                pieces.append(piece)
             assert line.end is not None
-            sent, lost = line.end
+            sent, lost, asleep = line.end
+            data = b"".join(pieces)
             if not reopen_after and len(data) != sent:
                 raise RuntimeError(f"the terminal took {sent} bytes and gave {len(data)}")
-            return Run(data=bytes(data), zero_ns=tuple(line.zero_ns), bytes_lost=lost)
+            return Run(
+                data=data,
+                zero_ns=tuple(line.zero_ns),
+                bytes_lost=lost,
+                asleep_share=asleep / 1000,
+            )
+
+    @staticmethod
+    def _read(line: Line, reopen_after: list[int], read_late: bool) -> Iterator[bytes]:
+        """Yield what comes until the emulation is over and the terminal is empty."""
+        port = serial.Serial(line.port, BAUD, timeout=0.05)
+        port.write(b"\n")
+        received, deadline = 0, time.monotonic() + PATIENCE_S
+        while True:
+            over = line.over.wait(PATIENCE_S if read_late else 0)
+            piece = port.read(max(1, port.in_waiting))
+            received += len(piece)
+            yield piece
+            if reopen_after and received >= reopen_after[0]:
+                reopen_after.pop(0)
+                port.close()
+                port = serial.Serial(line.port, BAUD, timeout=0.05)
+            if not piece and over:
+                break
+            if time.monotonic() > deadline:
+                raise RuntimeError("the emulator did not come to its end")
+        port.close()
+        if line.end is None:
+            raise RuntimeError("the emulator ended before the run did; see its stderr")
+
+
+def replace(name: str, old: str, new: str) -> Callable[[Path], None]:
+    """A change of one place of one file of the firmware; the place must be there once."""
+
+    def patch(sources: Path) -> None:
+        text = (sources / name).read_text()
+        assert text.count(old) == 1, f"{name} has changed: the mutant {old!r} needs a new place"
+        (sources / name).write_text(text.replace(old, new))
+
+    return patch
 
 
 def counts_of_mv(mv: np.ndarray) -> np.ndarray:

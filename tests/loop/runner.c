@@ -10,7 +10,9 @@
  *     PTY <path>            open this, then send one byte: emulation starts with it (or with a
  *                           line on the runner's stdin, for a program that never sends)
  *     ZERO <ns>             Timer 1 was started, tick 0 is here; once per boot
- *     END <bytes> <lost>    emulation is over, so many bytes were handed to the terminal
+ *     END <bytes> <lost> <asleep>
+ *                           emulation is over: bytes handed to the terminal, bytes thrown
+ *                           away, and the share of time, in permille, that the chip slept
  *
  * after which the runner waits for the end of its stdin, since closing the terminal would throw
  * away what the reader has not read. The library talks on stderr.
@@ -51,7 +53,7 @@
 #define APERTURE_NS 12000
 #define TCCR1B_ADDRESS 0x81
 
-enum what { SET_PIN, RESET, INSERT_BYTE, FLIP_BYTE };
+enum what { SET_PIN, RESET, INSERT_BYTE, FLIP_BYTE, POKE };
 
 struct action {
 	int64_t ns;
@@ -80,6 +82,7 @@ static uint8_t out[256];
 static size_t out_length;
 static uint8_t flip_next;
 static uint64_t bytes_out, bytes_lost;
+static avr_cycle_count_t asleep;
 
 static void die(const char *what)
 {
@@ -191,6 +194,17 @@ static void set_pin(uint8_t port, uint8_t bit, uint8_t level)
 	avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ(port), bit), level);
 }
 
+/* Write a register from outside, as the firmware would: to slow its line down for a while. */
+static void poke(uint8_t address, uint8_t value)
+{
+	int io = AVR_DATA_TO_IO(address);
+
+	if (avr->io[io].w.c)
+		avr->io[io].w.c(avr, address, value, avr->io[io].w.param);
+	else
+		avr->data[address] = value;
+}
+
 static avr_cycle_count_t cycle_of(int64_t ns)
 {
 	return (ns - boot_ns) * (CLOCK_HZ / 1000000) / 1000;
@@ -199,6 +213,8 @@ static avr_cycle_count_t cycle_of(int64_t ns)
 static avr_cycle_count_t on_action(avr_t *chip, avr_cycle_count_t when, void *param)
 {
 	(void)when, (void)param;
+	if (reset_due)
+		return chip->cycle + 1;
 	for (; next_action < header.n_actions; next_action++) {
 		const struct action *a = &actions[next_action];
 
@@ -209,10 +225,11 @@ static avr_cycle_count_t on_action(avr_t *chip, avr_cycle_count_t when, void *pa
 		case RESET: reset_due = true; break;
 		case INSERT_BYTE: emit(a->value); break;
 		case FLIP_BYTE: flip_next = a->value; break;
+		case POKE: poke(a->port, a->value); break;
 		}
-		if (reset_due) { /* not from within a timer of the chip */
+		if (reset_due) { /* by the main loop, not from within a timer of the chip; at once */
 			next_action++;
-			return 0;
+			return chip->cycle + 1;
 		}
 	}
 	return 0;
@@ -279,9 +296,11 @@ static void library_says(avr_t *chip, const int level, const char *format, va_li
 		vfprintf(stderr, format, args);
 }
 
+/* Instead of the library's own, which sleeps in real time. */
 static void no_sleep(avr_t *chip, avr_cycle_count_t how_long)
 {
-	(void)chip, (void)how_long;
+	(void)chip;
+	asleep += how_long;
 }
 
 static void make_chip(const char *path)
@@ -350,7 +369,8 @@ int main(int argc, char **argv)
 		}
 	}
 	flush_out();
-	printf("END %" PRIu64 " %" PRIu64 "\n", bytes_out, bytes_lost);
+	printf("END %" PRIu64 " %" PRIu64 " %" PRId64 "\n", bytes_out, bytes_lost,
+	       (int64_t)asleep * 1000 * 1000 / (CLOCK_HZ / 1000000) / header.end_ns);
 	fflush(stdout);
 	while (read(0, &byte, 1) > 0)
 		;
