@@ -8,7 +8,7 @@ Pressures are kPa in specs and Pa inside; angles are crank degrees.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.optimize import brentq
@@ -151,7 +151,7 @@ class EngineSpec:
     displacement_l: float = 1.6
     compression: float = 9.0
     manifold_l: float = 1.2
-    inertia_kg_m2: float = 0.18
+    inertia_kg_m2: float = 0.20
     piston_kg: float = 0.55
     stroke_mm: float = 80.0
     breathing: float = 0.80
@@ -187,16 +187,12 @@ class EngineSpec:
         return float(np.interp(rpm, rpms, degs))
 
     def quiet(self) -> EngineSpec:
-        """Make the same engine without noise, faults, drift or differences of cylinders."""
-        from dataclasses import replace
-
+        """Make the same engine without chance, faults or drift."""
         return replace(
             self,
             scatter=0.0,
             spark_jitter_deg=0.0,
             misfire=MisfireSpec(),
-            imbalance=(),
-            lobe_deg=(),
             cold_friction=0.0,
             friction_drift_per_min=0.0,
             throttle_drift_per_min=0.0,
@@ -263,8 +259,14 @@ class Engine:
         Effective area of the idling throttle.
     friction_scale
         Factor on :func:`friction_bar` that makes the idle stand where the spec wants it.
+    own
+        (relative work, extra advance) of each cylinder in firing order.
+    charge_gain, gas_shift_nm
+        What pulsation does to the mean values, see :meth:`correct`.
+    top_shift_deg, top_shift_kpa
+        How far the crank-resolved top lies from the mean-value one.
     top
-        The steady idle with the highest vacuum.
+        The steady idle with the highest vacuum; its advance is that of No. 1.
     hill
         The hill around that point.
     """
@@ -280,18 +282,50 @@ class Engine:
         self.own_draw, self.own_back = self._intake()
         self.tables = self._tables()
         self.flow_per_m2 = self.ambient_pa / (GAS_J_KG_K * AMBIENT_K) ** 0.5
+        self.own = tuple(
+            zip(
+                spec.imbalance or (1.0,) * spec.cylinders,
+                spec.lobe_deg or (0.0,) * spec.cylinders,
+                strict=True,
+            )
+        )
+        self.charge_gain, self.gas_shift_nm, self.friction_scale = 1.0, 0.0, 1.0
         self.top = Steady(advance_deg=spec.hill.peak_deg, rpm=spec.idle_rpm, kpa=spec.idle_kpa)
+        self.hill = Hill(spec.hill, self.top.rpm, self.top.kpa)
+        self.top_shift_deg, self.top_shift_kpa = 0.0, 0.0
+        self._settle()
+        self.shapes = torque_shapes(self.hill.burn, STEP_DEG)
+
+    def correct(self, charge_gain: float, gas_shift_nm: float) -> None:
+        """Take over what pulsation does to the mean values, and settle again.
+
+        Parameters
+        ----------
+        charge_gain
+            Charge of the crank-resolved engine over :meth:`charge_kg` at its mean pressure.
+        gas_shift_nm
+            Its mean gas torque less the mean-value one.
+        """
+        self.charge_gain *= charge_gain
+        self.gas_shift_nm += gas_shift_nm
+        self._settle()
+
+    def _settle(self) -> None:
+        """Choose throttle and friction for the idle that the spec wants; place the hill.
+
+        The hill's place depends on the operating point at its top, and that on the hill's
+        value at idle: a few rounds settle both.
+        """
+        spec = self.spec
         self.throttle_m2 = self._air_kg_s(spec.idle_rpm, spec.idle_kpa * 1e3) / (
             self.flow_per_m2 * throttle_flow(spec.idle_kpa / spec.barometer_kpa)
         )
-        self.friction_scale = 1.0
-        # The hill's place depends on the operating point at its top, and that on the hill's
-        # value at idle: a few rounds settle both.
         for _ in range(3):
-            self.hill = Hill(spec.hill, self.top.rpm, self.top.kpa)
             self.friction_scale *= self._friction_for_idle()
             self.top = self._find_top()
-        self.shapes = torque_shapes(self.hill.burn, STEP_DEG)
+            if not spec.hill.moving:
+                return
+            self.hill = Hill(spec.hill, self.top.rpm, self.top.kpa)
 
     def _intake(self) -> tuple[FloatArray, FloatArray]:
         """Fresh charge of one cylinder: drawn ∝ p, less what residual gas keeps out.
@@ -358,7 +392,7 @@ class Engine:
     def charge_kg(self, pa: float) -> float:
         """Fresh charge of one cylinder at a steady manifold pressure."""
         gas = pa * float(self.own_draw.sum()) - float(self.own_back.sum())
-        return max(gas, 0.0) / (GAS_J_KG_K * INTAKE_K)
+        return self.charge_gain * max(gas, 0.0) / (GAS_J_KG_K * INTAKE_K)
 
     def _air_kg_s(self, rpm: float, pa: float) -> float:
         return self.charge_kg(pa) * self.spec.cylinders * rpm / 120.0
@@ -368,18 +402,27 @@ class Engine:
         volume = self.spec.displacement_l * 1e-3
         return self.friction_scale * friction_bar(rpm) * 1e5 * volume / (4 * np.pi)
 
-    def _indicated_nm(self, advance: float, rpm: float, pa: float) -> float:
-        eta = self.spec.efficiency * self.hill(advance, rpm, pa * 1e-3)
-        work = self.charge_kg(pa) * HEAT_J_KG * eta
-        return work * self.spec.cylinders / (4 * np.pi)
+    def friction_polynomial(self) -> tuple[float, float, float]:
+        """Friction torque as c0 + c1 w + c2 w**2, w in rad/s."""
+        per_bar = self.friction_scale * 1e5 * self.spec.displacement_l * 1e-3 / (4 * np.pi)
+        n = 30.0 / np.pi / 1000.0
+        return 0.97 * per_bar, 0.15 * per_bar * n, 0.05 * per_bar * n * n
 
-    def _gas_nm(self, pa: float) -> float:
-        return float(self.tables.per_pa.mean() * pa + self.tables.fixed.mean())
+    def indicated_nm(self, advance_deg: float, rpm: float, pa: float) -> float:
+        """Mean torque of combustion with all events firing; advance is that of No. 1."""
+        kpa = pa * 1e-3
+        eta = sum(w * self.hill(advance_deg + lobe, rpm, kpa) for w, lobe in self.own)
+        return self.charge_kg(pa) * HEAT_J_KG * self.spec.efficiency * eta / (4 * np.pi)
+
+    def gas_nm(self, pa: float) -> float:
+        """Mean torque of the gas without fire: pumping, and what the valves cost."""
+        tables = self.tables
+        return float(tables.per_pa.mean() * pa + tables.fixed.mean()) + self.gas_shift_nm
 
     def _friction_for_idle(self) -> float:
         spec = self.spec
         pa = spec.idle_kpa * 1e3
-        have = self._indicated_nm(spec.idle_deg, spec.idle_rpm, pa) + self._gas_nm(pa)
+        have = self.indicated_nm(spec.idle_deg, spec.idle_rpm, pa) + self.gas_nm(pa)
         return have / self.friction_nm(spec.idle_rpm)
 
     def pressure_at(self, rpm: float) -> float:
@@ -396,9 +439,7 @@ class Engine:
 
         def surplus(rpm: float) -> float:
             pa = self.pressure_at(rpm)
-            return (
-                self._indicated_nm(advance_deg, rpm, pa) + self._gas_nm(pa) - self.friction_nm(rpm)
-            )
+            return self.indicated_nm(advance_deg, rpm, pa) + self.gas_nm(pa) - self.friction_nm(rpm)
 
         rpms = np.geomspace(3500.0, 250.0, 14)
         above = rpms[0]
@@ -411,7 +452,8 @@ class Engine:
 
     def _find_top(self) -> Steady:
         """The steady idle whose vacuum is highest, by a grid and a parabola at its top."""
-        center = self.spec.hill.peak_deg
+        lobes = [lobe for _, lobe in self.own]
+        center = self.spec.hill.peak_deg - sum(lobes) / len(lobes)
         for width, n in ((12.0, 13), (1.0, 5), (0.1, 5)):
             grid = np.linspace(center - width, center + width, n)
             points = [self.steady(float(a)) for a in grid]

@@ -173,7 +173,7 @@ def knobs(
         firing_order=FIRING_ORDERS.get(cylinders),
         displacement_l=liters,
         manifold_l=0.75 * liters,
-        inertia_kg_m2=0.11 * liters,
+        inertia_kg_m2=0.12 * liters,
         idle_rpm=850.0 if cylinders < 8 else 700.0,
         idle_deg=low,
         hill=HillSpec(
@@ -363,7 +363,7 @@ def _random_engine(
         displacement_l=round(liters, 3),
         compression=hill.burn.compression,
         manifold_l=round(liters * float(rng.uniform(0.5, 1.3)), 3),
-        inertia_kg_m2=round(liters * float(rng.uniform(0.08, 0.14)), 4),
+        inertia_kg_m2=round(liters * float(rng.uniform(0.09, 0.15)), 4),
         piston_kg=round(0.9 * liters / n + 0.1, 3),
         barometer_kpa=round(float(rng.uniform(84.0, 103.5)), 2),
         idle_rpm=round(float(rng.uniform(*((700, 1000) if n < 8 else (600, 850)))), 0),

@@ -10,7 +10,7 @@ from functools import cached_property
 
 import numpy as np
 
-from vaclog.simulator.crank import Trace, run
+from vaclog.simulator.crank import Trace, build, run
 from vaclog.simulator.emit import Chunks, binary_chunks, text_lines
 from vaclog.simulator.engine import Engine, EngineSpec
 from vaclog.simulator.rig import Boot, PinSignals, RigSpec, pin_signals, record
@@ -104,7 +104,7 @@ def simulate(
     markers_s
         When the marker button is pressed.
     """
-    made = Engine(engine)
+    made = build(engine)
     trace = run(made, script, np.random.default_rng([seed, 1]))
     pins = pin_signals(
         trace, rig, engine.cylinders, np.random.default_rng([seed, 2]), markers_s=markers_s

@@ -33,10 +33,14 @@ Kind: TypeAlias = Literal[
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Seen:
-    """What the hand's owner sees and hears: time, speed, and a needle with its own lag."""
+    """What the hand's owner sees and hears: time, speed, and a needle with its own lag.
+
+    ``rpm`` is the speed of this moment, ``calm_rpm`` what an ear makes of it (0.3 s).
+    """
 
     t_s: float
     rpm: float
+    calm_rpm: float
     needle_kpa: float
 
 
@@ -97,7 +101,7 @@ class Hand:
 
     def __init__(self, start_deg: float, rng: np.random.Generator) -> None:
         self.command = Command(hand_deg=start_deg)
-        self.seen = Seen(t_s=0.0, rpm=0.0, needle_kpa=0.0)
+        self.seen = Seen(t_s=0.0, rpm=0.0, calm_rpm=0.0, needle_kpa=0.0)
         self.rng = rng
         self.log = Log()
 
@@ -316,8 +320,8 @@ class Blip:
     most_rpm: float = 4500.0
 
     def run(self, hand: Hand) -> Run:
-        """Open, hold, shut, and wait for idle (within 4 %, settled, at most 15 s)."""
-        idle, begin = hand.seen.rpm, hand.seen.t_s
+        """Open, hold, shut, and wait for idle (within 5 % for half a second, at most 10 s)."""
+        idle, begin = hand.seen.calm_rpm, hand.seen.t_s
         while (t := hand.seen.t_s - begin) < self.rise_s + self.open_s:
             hand.command.throttle = self.throttle * min(t / self.rise_s, 1.0)
             hand.seen = yield hand.command
@@ -329,9 +333,9 @@ class Blip:
             hand.seen = yield hand.command
         hand.command.throttle = 0.0
         near = 0.0
-        while near < 0.5 and hand.seen.t_s - shut < 15.0:
+        while near < 0.5 and hand.seen.t_s - shut < 10.0:
             hand.seen = yield hand.command
-            near = near + CONTROL_S if abs(hand.seen.rpm / idle - 1.0) < 0.04 else 0.0
+            near = near + CONTROL_S if abs(hand.seen.calm_rpm / idle - 1.0) < 0.05 else 0.0
         hand.log.span("blip", begin, hand.seen.t_s)
 
 

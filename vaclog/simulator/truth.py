@@ -26,8 +26,11 @@ class Truth:
     Attributes
     ----------
     peak_deg
-        Advance at which the steady idle at this throttle has the highest vacuum: best torque
-        of the operating point there, all events firing.
+        Advance of No. 1 at which the steady idle at this throttle has the highest vacuum:
+        best torque of the operating point there, all events firing.
+    peak_misfiring_deg
+        The same with the mean effect of misfires that depend on advance: lower, when they set
+        in below or near the top.
     peak_rig_deg
         The same on the rig's own angle scale: what a perfect analysis of these bytes with
         this rig card would answer.
@@ -64,6 +67,7 @@ class Truth:
     """
 
     peak_deg: float
+    peak_misfiring_deg: float
     peak_rig_deg: float
     rig_offset_deg: float
     peak_kpa: float
@@ -127,6 +131,7 @@ class Truth:
 def make_truth(engine: Engine, trace: Trace, rig: RigSpec) -> Truth:
     """Put the truth of a run together."""
     spec, top = engine.spec, engine.top
+    peak = top.advance_deg + engine.top_shift_deg
     points = [engine.steady(float(a)) for a in CURVE_DEG]
     kpa = np.array([p.kpa if p else np.nan for p in points])
     rpm = np.array([p.rpm if p else np.nan for p in points])
@@ -138,10 +143,11 @@ def make_truth(engine: Engine, trace: Trace, rig: RigSpec) -> Truth:
     order = np.array(spec.firing_order or range(1, spec.cylinders + 1))
     low, high = _swept(trace)
     return Truth(
-        peak_deg=top.advance_deg,
-        peak_rig_deg=top.advance_deg + offset,
+        peak_deg=peak,
+        peak_misfiring_deg=_peak_misfiring(engine) + engine.top_shift_deg,
+        peak_rig_deg=peak + offset,
         rig_offset_deg=offset,
-        peak_kpa=top.kpa,
+        peak_kpa=top.kpa + engine.top_shift_kpa,
         peak_rpm=top.rpm,
         barometer_kpa=spec.barometer_kpa,
         curve_deg=CURVE_DEG,
@@ -165,7 +171,7 @@ def make_truth(engine: Engine, trace: Trace, rig: RigSpec) -> Truth:
         scatter=spec.scatter,
         swept_low_deg=low,
         swept_high_deg=high,
-        bracketed=low <= top.advance_deg - 2.0 and high >= top.advance_deg + 2.0,
+        bracketed=low <= peak - 2.0 and high >= peak + 2.0,
         centrifugal=spec.centrifugal,
     )
 
@@ -181,6 +187,25 @@ def _bends(engine: Engine) -> tuple[float, float]:
         good = np.isfinite(rise)
         sides.append(float((rise[good] * x[good] ** 2).sum() / (x[good] ** 4).sum()))
     return sides[0], sides[1]
+
+
+def _peak_misfiring(engine: Engine) -> float:
+    """Best advance of the mean torque with misfires, at the top's speed and pressure."""
+    top, spec = engine.top, engine.spec
+    if spec.misfire.onset_deg is None:
+        return top.advance_deg
+    grid = top.advance_deg + np.arange(-15.0, 5.0, 0.05)
+    torque = []
+    for a in grid.tolist():
+        torque.append(
+            sum(
+                weight
+                * engine.hill(a + lobe, top.rpm, top.kpa)
+                * (1.0 - spec.misfire.probability(a + lobe, slot))
+                for slot, (weight, lobe) in enumerate(engine.own, start=1)
+            )
+        )
+    return float(grid[int(np.argmax(torque))])
 
 
 def _efficiency_bend(engine: Engine) -> float:
