@@ -157,6 +157,8 @@ class Advice:
     hill_extrapolated: bool = False
     next_step: str = ""
     home_deg: float | None = None  # body turn from the last hold back to the first hold
+    home_mm: float | None = None
+    home_way: TurnWay | None = None
     cap_deg: float | None = None
     steps_deg: tuple[float, ...] = ()
     drop_kpa: float | None = None

@@ -16,7 +16,7 @@ from typing import Final
 from vaclog.analysis import advice_words
 from vaclog.analysis.angle_scale import judged_u_deg
 from vaclog.analysis.findings import SweepFit
-from vaclog.analysis.hill_side import hill_kpa, retard_side
+from vaclog.analysis.hill_side import crest_at_least_deg, hill_kpa, retard_side
 from vaclog.analysis.limits import (
     added_at_idle_deg,
     added_at_speed,
@@ -72,25 +72,22 @@ def advise(situation: Situation) -> Advice:
     judged = judge(situation)
     set_deg, limit = _decide(situation, judged)
     idle_deg = situation.idle.angle_deg
-    turn_deg = (
-        None if set_deg is None or idle_deg is None else body_from_crank_deg(set_deg - idle_deg)
-    )
+    turn_deg = _body_deg(idle_deg, set_deg)
+    home_deg = _body_deg(idle_deg, situation.home_deg)
     cap_deg = _cap_deg(judged)
     advice = Advice(
         set_deg=set_deg,
         hill_deg=None if judged.hill is None else judged.hill.angle_deg,
         limit=limit,
         turn_deg=turn_deg,
-        turn_mm=_turn_mm(situation.engine, turn_deg),
+        turn_mm=_rim_mm(situation.engine, turn_deg),
         turn_way=turn_way(situation.engine, turn_deg),
         gain_kpa=_gain_kpa(situation.fit, idle_deg, set_deg),
         turn_clicks=_turn_clicks(situation.engine, turn_deg),
         hill_extrapolated=judged.hill is not None and judged.hill.extrapolated,
-        home_deg=(
-            None
-            if situation.home_deg is None or idle_deg is None
-            else body_from_crank_deg(situation.home_deg - idle_deg)
-        ),
+        home_deg=home_deg,
+        home_mm=_rim_mm(situation.engine, home_deg),
+        home_way=turn_way(situation.engine, home_deg),
         cap_deg=cap_deg,
         steps_deg=_steps_deg(set_deg, limit, cap_deg),
         drop_kpa=situation.drop_kpa,
@@ -126,8 +123,7 @@ def _not_beyond_deg(fit: SweepFit, judged: Judged) -> float | None:
     """What the hill itself forbids to pass: its proposal, else what is surely below the top."""
     if judged.hill is not None:
         return judged.hill.angle_deg
-    surely_deg = fit.low_deg if fit.found else fit.swept_high_deg if fit.side > 0 else math.nan
-    return surely_deg if math.isfinite(surely_deg) else None
+    return fit.low_deg if fit.found else crest_at_least_deg(fit)
 
 
 def _cap_deg(judged: Judged) -> float | None:
@@ -161,7 +157,12 @@ def _gain_kpa(fit: SweepFit, idle_deg: float | None, set_deg: float | None) -> f
     return None if here_kpa is None or there_kpa is None else here_kpa - there_kpa
 
 
-def _turn_mm(engine: EngineCard, turn_deg: float | None) -> float | None:
+def _body_deg(from_deg: float | None, to_deg: float | None) -> float | None:
+    """Turn of the body between two crank angles."""
+    return None if from_deg is None or to_deg is None else body_from_crank_deg(to_deg - from_deg)
+
+
+def _rim_mm(engine: EngineCard, turn_deg: float | None) -> float | None:
     if turn_deg is None or engine.body_radius_mm is None:
         return None
     return rim_mm(turn_deg, engine.body_radius_mm)

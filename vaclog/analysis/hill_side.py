@@ -45,15 +45,13 @@ def sound_curve(fit: SweepFit) -> tuple[FloatArray, FloatArray]:
 def retard_side(fit: SweepFit, drop_kpa: float) -> SidePoint | None:
     """Where, coming down from the crest to the retard side, vacuum has fallen by ``drop_kpa``.
 
-    When the top lies beyond the advanced end, the best place seen stands in for the crest: the
-    true point is then not below the one returned, so it stays on the safe side. When the top lies
-    beyond the retarded end, or nowhere, there is no such point.
+    Where the top was not found but surely lies ahead of some angle of the sweep, that angle
+    stands in for the crest: the true point is then not below the one returned, so it stays on the
+    safe side. When the top lies beyond the retarded end, or anywhere, there is no such point.
     """
     deg, kpa = sound_curve(fit)
-    if len(deg) < 3 or not (fit.found or fit.side > 0):
-        return None
-    crest_deg = fit.angle_deg if fit.found else fit.swept_high_deg
-    if not math.isfinite(crest_deg):
+    crest_deg = crest_at_least_deg(fit)
+    if len(deg) < 3 or crest_deg is None:
         return None
     crest_kpa = float(np.interp(crest_deg, deg, kpa))
     left = deg <= crest_deg
@@ -72,6 +70,18 @@ def retard_side(fit: SweepFit, drop_kpa: float) -> SidePoint | None:
         angle_deg = beyond
     never_there = not angle_deg >= fit.swept_low_deg
     return SidePoint(angle_deg=angle_deg, extrapolated=never_there or not fit.found)
+
+
+def crest_at_least_deg(fit: SweepFit) -> float | None:
+    """The top, or where it was not found the angle that it is surely ahead of; None: unknown."""
+    if fit.found:
+        return fit.angle_deg if math.isfinite(fit.angle_deg) else None
+    surely_deg = fit.low_deg
+    if not math.isfinite(surely_deg):
+        surely_deg = fit.swept_high_deg if fit.side > 0 else math.nan
+    if not surely_deg > fit.swept_low_deg:
+        return None
+    return min(surely_deg, fit.swept_high_deg)
 
 
 def hill_kpa(fit: SweepFit, angle_deg: float) -> float | None:
@@ -93,7 +103,7 @@ def _beyond_curve(fit: SweepFit, crest_deg: float, drop_kpa: float) -> float | N
 
     With a crest, a parabola standing on it (least squares through the retard side, or through the
     advanced side made gentler). Without one, the slope at the low end goes on: a hill gets
-    steeper, so the point is not too far advanced.
+    steeper, so the point is on the retard side of the true one.
     """
     deg, kpa = sound_curve(fit)
     crest_kpa = float(np.interp(crest_deg, deg, kpa))
