@@ -9,7 +9,9 @@ comes before the torque that it makes.
 
 from __future__ import annotations
 
+import math
 from collections import deque
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,12 +21,6 @@ from vaclog.signals.tables import FloatArray, IntArray
 PLAUSIBLE_LOW_DEG, PLAUSIBLE_HIGH_DEG = -30.0, 75.0
 """No engine idles or runs outside this advance (common practice)."""
 
-# Part of the change of speed between the turn before and the spark's own turn that is taken
-# to go on inside the spark's turn. Steady acceleration would be 1, a speed that wanders at
-# random 1/2 (regression of the speed at the end of a turn on the means of it and the turn
-# before: (1/6)/(2/3) of their difference, against 1/2 for steady acceleration).
-_CURVATURE = 0.5
-
 
 def mark_advance(
     spark_us: IntArray, mark_us: IntArray, mark_steps: IntArray, angle_deg: float
@@ -32,7 +28,9 @@ def mark_advance(
     """Advance from marks, float64 [n].
 
     ``angle_deg`` plus the crank degrees from the spark to the nearest mark. Time becomes
-    angle through a parabola over the turn before the spark and the spark's own turn.
+    angle through a parabola over the turn before the spark's own turn and that turn itself, so
+    that a steady change of speed does no harm. What is left is the change of speed *within* a
+    turn, which one mark cannot show.
 
     Parameters
     ----------
@@ -59,7 +57,7 @@ def mark_advance(
     with np.errstate(divide="ignore", invalid="ignore"):
         turned = 360.0 * since / turn
         bend = (360.0 / turn - 360.0 / turn_before) / (turn + turn_before)
-        bent = turned + _CURVATURE * bend * since * (since - turn)
+        bent = turned + bend * since * (since - turn)
         turned = np.where(before_known, bent, turned)
         # The mark that ends the turn was lost: the turn before serves for a spark soon after
         # a mark, where the change of speed hardly counts.
@@ -115,55 +113,57 @@ def body_counts_at(
 
 # A hand moves the body by a fraction of a degree per cycle, and the weights by some 5 degrees
 # in a hard blip; a step beyond this is a disturbed pulse, unless it lasts.
-_LARGEST_STEP_DEG = 12.0
+_LARGEST_STEP_DEG = 6.0
 _LASTS_CYCLES = 3
 _CARRIED_CYCLES = 4
 
 
 class AdvanceKeeper:
-    """Drops advances that cannot be, and bridges short losses with the last known value."""
+    """Drops advances that cannot be, and bridges short losses with the last known value.
+
+    Attributes
+    ----------
+    refused
+        How many were dropped.
+    """
 
     def __init__(self) -> None:
-        self._recent: deque[float] = deque(maxlen=5)
+        self._recent: deque[float] = deque(maxlen=3)
         self._refused: list[float] = []
         self._age = 0
-        self.unknown = 0
         self.refused = 0
 
-    def feed(self, advance_deg: FloatArray, breaks: NDArray[np.bool_]) -> FloatArray:
-        """Advance of consecutive cycles, float64 [n]; ``breaks`` where one does not follow."""
+    def feed(self, advance_deg: FloatArray, fresh: NDArray[np.bool_]) -> FloatArray:
+        """Advance of consecutive cycles, float64 [n]; ``fresh`` where one does not follow."""
         kept = advance_deg.tolist()
-        for row, (value, fresh) in enumerate(zip(kept, breaks.tolist(), strict=True)):
-            if fresh:
+        for row, (value, begins) in enumerate(zip(kept, fresh.tolist(), strict=True)):
+            if begins:
                 self._recent.clear()
                 self._refused.clear()
             kept[row] = self._one(value)
         return np.array(kept, np.float64)
 
     def _one(self, value: float) -> float:
-        if value == value and self._fits(value):
+        unknown = math.isnan(value)
+        if not unknown and self._fits(value):
             self._recent.append(value)
             self._refused.clear()
             self._age = 0
             return value
-        self.unknown += 1
         self._age += 1
-        if value == value:
-            self.refused += 1
+        self.refused += not unknown
         if self._recent and self._age <= _CARRIED_CYCLES:
             return self._recent[-1]
-        return float("nan")
+        return math.nan
 
     def _fits(self, value: float) -> bool:
-        if len(self._recent) < 3:
-            return True
-        middle = sorted(self._recent)[len(self._recent) // 2]
-        if abs(value - middle) <= _LARGEST_STEP_DEG:
+        if not self._recent or any(abs(value - r) <= _LARGEST_STEP_DEG for r in self._recent):
             return True
         self._refused.append(value)
         if len(self._refused) < _LASTS_CYCLES:
             return False
-        if max(self._refused) - min(self._refused) > _LARGEST_STEP_DEG:
+        apart = max(abs(a - b) for a, b in pairwise(self._refused))
+        if apart > _LARGEST_STEP_DEG:
             del self._refused[0]
             return False
         self._recent.clear()

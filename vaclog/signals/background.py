@@ -5,6 +5,8 @@ Enters: sorted samples and pulse times. Leaves: bins of 100 ms.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -83,7 +85,7 @@ class BackgroundBuilder:
             _merge(self._open, columns)
         else:
             self._close()
-        self._write(*(c[:-1] for c in columns))
+        self._write([c[:-1] for c in columns])
         self._open = tuple(int(c[-1]) for c in columns)  # type: ignore[assignment]
 
     def add_pulses(self, *, sparks: IntArray, coils: IntArray, marks: IntArray) -> None:
@@ -94,19 +96,12 @@ class BackgroundBuilder:
 
     def _close(self) -> None:
         if self._open is not None:
-            self._write(*(np.array([value], np.int64) for value in self._open))
+            self._write([np.array([value], np.int64) for value in self._open])
             self._open = None
 
-    def _write(
-        self,
-        bins: IntArray,
-        count: IntArray,
-        total: IntArray,
-        low: IntArray,
-        high: IntArray,
-        railed: IntArray,
-    ) -> None:
+    def _write(self, columns: Sequence[IntArray]) -> None:
         """Put closed bins at the end; bins in between had no samples."""
+        bins, count, total, low, high, railed = columns
         if not len(bins):
             return
         assert self._scale is not None

@@ -35,6 +35,9 @@ from vaclog.wire.messages import Hello, Marker, Message, Pressure, PulseKind, Pu
 # Faster than this no engine with a distributor runs (common practice).
 _TOP_RPM = 8000.0
 _RINGING_PART_OF_SHORTEST = 0.6
+# Multi-spark boxes go on firing for some 20 degrees of the crank (makers' descriptions, common
+# practice); ringing is over sooner at any speed.
+_RINGING_DEG = 25.0
 # 48 rpm: slower than any starter turns.
 _LONGEST_CYCLE_US = 2_500_000
 
@@ -50,7 +53,11 @@ _ASSUMED = Hello(version=1, boot=0, tick_ns=500, adc_bits=10)
 def _rhythm(per_cycle: float) -> Rhythm:
     shortest = 120e6 / _TOP_RPM / per_cycle * _RINGING_PART_OF_SHORTEST
     silence = max(_LONGEST_CYCLE_US / per_cycle, 700_000)
-    return Rhythm(shortest_us=int(shortest), silence_us=int(silence))
+    return Rhythm(
+        shortest_us=int(shortest),
+        silence_us=int(silence),
+        ringing_part=_RINGING_DEG * per_cycle / 720.0,
+    )
 
 
 class SignalChain:
@@ -164,8 +171,7 @@ class SignalChain:
         pressure = [m for m in stretch if isinstance(m, Pressure)]
         pulses = [m for m in stretch if isinstance(m, Pulses)]
         markers = [m for m in stretch if isinstance(m, Marker)]
-        first = next((m for m in (*pressure, *pulses) if len(m.ticks)), None)
-        if first is not None and self._inbox.steps_back(first):
+        if self._inbox.steps_back(pressure, pulses, markers):
             self._begin_boot(self._hello or _ASSUMED, None)
         self._inbox.add(pressure, pulses, markers)
         self._drain(final=False)
@@ -232,8 +238,8 @@ class SignalChain:
         """What was noticed."""
         table, rail = self._background.table(by_coil=False)
         kpa = self._builder.column("pressure_kpa")
-        cranking = self._builder.column("flags") & CycleFlag.CRANKING
-        running = kpa[(cranking == 0) & np.isfinite(kpa)]
+        cranking = (self._builder.column("flags") & np.uint8(CycleFlag.CRANKING)) > 0
+        running = kpa[~cranking & np.isfinite(kpa)]
         idle = float(np.median(running)) if len(running) else None
         return SignalReport(
             duration_us=self._inbox.last_us,

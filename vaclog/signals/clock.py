@@ -135,7 +135,7 @@ class HostMap:
         middle, delay, slope = self._line()
         # device = host - delay(device); the slope is tiny, so one step solves it.
         device = host_us - delay
-        return int(round(host_us - (delay + slope * (device - middle))))
+        return round(host_us - (delay + slope * (device - middle)))
 
     def _line(self) -> tuple[float, float, float]:
         device = np.array([m[1] for m in self._minima], float)

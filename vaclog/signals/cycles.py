@@ -12,6 +12,7 @@ the data were delivered.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -271,7 +272,7 @@ class CycleBuilder:
     def __len__(self) -> int:
         return len(self._columns["start_us"])
 
-    def column(self, name: str) -> NDArray[np.generic]:
+    def column(self, name: str) -> NDArray[Any]:
         """One column of all rows so far."""
         return self._columns[name].view()
 
@@ -431,10 +432,10 @@ class CycleBuilder:
             advance = self.column("body_deg")
         else:
             advance = np.full(n, np.nan)
-        known = np.isfinite(advance)  # type: ignore[call-overload]
+        known = np.isfinite(advance)
         return CycleTable(
             **{
-                name: self.column(name)  # type: ignore[arg-type]
+                name: self.column(name)
                 for name in (
                     "start_us",
                     "end_us",
@@ -447,7 +448,7 @@ class CycleBuilder:
                     "flags",
                 )
             },
-            advance_deg=advance,  # type: ignore[arg-type]
+            advance_deg=advance,
             advance_from=np.where(known, source, AdvanceFrom.NONE).astype(np.uint8),
         )
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -78,7 +79,7 @@ class CycleEdges:
         out: list[Edges] = []
         starts = np.flatnonzero(steps == BREAK)
         bounds = np.unique(np.concatenate(([0], starts, [len(times)])))
-        for low, high in zip(bounds[:-1], bounds[1:], strict=True):
+        for low, high in pairwise(bounds.tolist()):
             if steps[low] == BREAK:
                 out.append(self._segment(ended=True))
                 self._last, self._to_skip, self._begins = None, None, True

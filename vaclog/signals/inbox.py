@@ -111,12 +111,14 @@ class Inbox:
             self._note_oldest(ticks)
             self._markers.append((int(ticks[0]), marker.text))
 
-    def steps_back(self, message: Pressure | Pulses) -> bool:
+    def steps_back(
+        self, pressure: Sequence[Pressure], pulses: Sequence[Pulses], markers: Sequence[Marker]
+    ) -> bool:
         """Whether ticks start anew here without a hello: a port reopened, files joined."""
-        latest = self.clock.latest
-        if latest is None or not len(message.ticks):
+        first = _first_tick(pressure, pulses, markers)
+        if first is None or self.clock.latest is None:
             return False
-        step = self.clock.step(latest, int(message.ticks[0]))
+        step = self.clock.step(self.clock.latest, first)
         return step * self.clock.tick_ns < -STEP_BACK_US * 1000
 
     def _in_time(self, ticks: IntArray, values: IntArray) -> tuple[IntArray, IntArray]:
@@ -175,7 +177,8 @@ def _last(ticks: IntArray, otherwise: int | None) -> int | None:
 def _first_tick(
     pressure: Sequence[Pressure], pulses: Sequence[Pulses], markers: Sequence[Marker]
 ) -> int | None:
-    for block in (*pressure, *pulses):
-        if len(block.ticks):
-            return int(block.ticks[0])
-    return markers[0].tick if markers else None
+    ticks = [block.ticks for block in pressure] + [group.ticks for group in pulses]
+    first = next((int(t[0]) for t in ticks if len(t)), None)
+    if first is None and markers:
+        return markers[0].tick
+    return first

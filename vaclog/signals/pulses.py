@@ -10,6 +10,7 @@ decision depends on the pulses alone, never on how they were delivered.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,27 +22,25 @@ BREAK = 0
 
 _MOST_MISSING = 3  # in a row; more than that is a break, not a gap to bridge
 
-# Costs are halves of squared deviations in a loose sense: only their order matters.
-# An engine changes its period by at most 30 % from one pulse to the next, in a hard blip of
-# the throttle (60 Nm on 0.15 kg m2 is 270 rpm within a cycle at 850 rpm); twice that sigma.
-_SIGMA = 0.15
-_COST_MISSING = 9.0  # a period of 1.55 or 0.65 of the last one is as odd as a lost pulse
+# What it costs to believe that a pulse is missing or a stray. Other costs are against these.
+_COST_MISSING = 9.0
 _COST_STRAY = 9.0
 _COST_RINGING = 0.5
 _COST_FIRST = 1.0  # the first period of a rhythm has nothing to agree with
 _COST_BREAK = 20.0
 _COST_IMPOSSIBLE = 40.0
+# A period differs from the last by a per cent or two at idle, by 30 % in a hard blip (60 Nm on
+# 0.15 kg m2 is 270 rpm within a cycle at 850 rpm), and never by half. So small changes cost
+# something at once, those of a blip little more, and beyond that a squared law takes over:
+# 1.55 or 0.65 of the last period is as odd as a lost pulse.
+_SMALL_CHANGE = 0.35
+_SIGMA = 0.15
 _MARGIN = 17.0  # readings this much worse than the best are given up
 _MOST_READINGS = 12
 _LONGEST_DOUBT = 12  # pulses; then the best reading is taken
 
-# A pulse sooner than this part of a period is the ringing of the one before, or a further
-# spark of a multi-spark box: those fire for some 20 degrees of the crank, 3 % of a cycle and
-# 11 % of a four-cylinder coil's period (makers' descriptions, common practice).
-_RINGING_PART = 0.15
-
 # Within these bounds a pulse is accepted at once.
-_SURE_LOW, _SURE_HIGH = 0.87, 1.15
+_SURE_LOW, _SURE_HIGH = 0.95, 1.05
 
 
 @dataclass(slots=True)
@@ -63,6 +62,8 @@ class Rhythm:
         No engine makes a shorter period with this pickup; sooner pulses are ringing.
     silence_us
         Longer pauses end a rhythm.
+    ringing_part
+        A pulse sooner than this part of a period is an echo of the one before.
 
     Attributes
     ----------
@@ -72,12 +73,12 @@ class Rhythm:
         Count of pulses kept.
     """
 
-    def __init__(self, *, shortest_us: int, silence_us: int) -> None:
+    def __init__(self, *, shortest_us: int, silence_us: int, ringing_part: float) -> None:
         self._shortest = shortest_us
         self._silence = silence_us
+        self._ringing = ringing_part
         self._readings: list[_Reading] = []
         self._out: list[tuple[int, int]] = []
-        self._newest: int | None = None
         self.received = 0
         self.accepted = 0
         self.missing = 0
@@ -182,12 +183,8 @@ class Rhythm:
     def _continuations(self, reading: _Reading, t: int) -> list[_Reading]:
         """The ways to read one more pulse: skip it, continue with it, begin anew with it."""
         distance = t - reading.last
-        if distance < self._shortest:
-            skip = _COST_RINGING
-        elif reading.period is not None and distance < _RINGING_PART * reading.period:
-            skip = _COST_RINGING
-        else:
-            skip = _COST_STRAY
+        echo = max(self._shortest, self._ringing * (reading.period or 0.0))
+        skip = _COST_RINGING if distance < echo else _COST_STRAY
         ways = [_Reading(reading.cost + skip, reading.last, reading.period, reading.pending)]
         if distance < self._shortest:
             return ways
@@ -209,8 +206,7 @@ class Rhythm:
             if not 1 <= candidate <= _MOST_MISSING + 1:
                 continue
             new = distance / candidate
-            deviation = float(np.log(new / period)) / _SIGMA
-            cost = deviation * deviation + _COST_MISSING * (candidate - 1)
+            cost = _change_cost(new / period) + _COST_MISSING * (candidate - 1)
             if cost < best[1]:
                 best = (candidate, cost, new)
         return best
@@ -234,3 +230,10 @@ class Rhythm:
         """The rhythm has ended: the best reading is the answer."""
         self._out += self._best().pending
         self._readings = []
+
+
+def _change_cost(ratio: float) -> float:
+    """What it costs that a period is ``ratio`` of the one before."""
+    change = abs(math.log(ratio))
+    small = _COST_STRAY * (1.0 - math.exp(-change / _SMALL_CHANGE))
+    return max(small, (change / _SIGMA) ** 2)
