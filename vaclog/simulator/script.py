@@ -10,12 +10,13 @@ before top dead centre.
 from __future__ import annotations
 
 from collections.abc import Generator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal, TypeAlias
 
 import numpy as np
 
 CONTROL_S = 0.02
+DYING_S = 1.0  # an engine that dies unasked does so in about this time
 
 Kind: TypeAlias = Literal[
     "still",
@@ -231,7 +232,7 @@ class Turn:
         way = 1.0 if self.to_deg > start else -1.0
         step = self.step_deg or (abs(self.to_deg - start) if not self.jerky else 2.5)
         while abs(self.to_deg - hand.command.hand_deg) > 1e-9:
-            vary = np.exp(self.jerky * hand.rng.standard_normal(3))
+            vary = np.exp(self.jerky * hand.rng.standard_normal(3)).tolist()
             left = abs(self.to_deg - hand.command.hand_deg)
             hop = min(step * vary[0], left)
             if left - hop < 0.3 * step:
@@ -420,27 +421,45 @@ class Script:
 
 def perform(script: Script, hand: Hand) -> Run:
     """Run all segments; an engine that dies unasked is written down as stall and still."""
+    first = yield hand.command
+    hand.seen = replace(first, t_s=0.0)
     for segment in script.segments:
         begin, known = hand.seen.t_s, len(hand.log.spans)
-        runs = not isinstance(segment, Still | Start | Stop)
         part = segment.run(hand)
-        died = None
-        try:
-            command = next(part)
-            while True:
-                seen = yield command
-                if runs and seen.rpm <= 0.0 and died is None:
-                    died = seen.t_s
-                    break
-                command = part.send(seen)
-        except StopIteration:
-            pass
+        if isinstance(segment, Still | Start | Stop):
+            yield from part
+            continue
+        start_deg = hand.command.hand_deg
+        died = yield from _until_dead(part)
         if died is not None:
-            hand.seen = seen
             del hand.log.spans[known:]
-            hand.log.span("hold", begin, max(begin, died - 1.0))
-            hand.log.span("stall", max(begin, died - 1.0), died)
-            hand.command.throttle, hand.command.in_gear = 0.0, False
-            yield from hand.wait(3.0)
-            hand.log.span("still", died, hand.seen.t_s)
+            yield from _after_death(segment, hand, start_deg, begin, died)
             return
+
+
+def _until_dead(part: Run) -> Generator[Command, Seen, Seen | None]:
+    """Run a segment to its end; what was seen when the engine had stopped, if it did."""
+    try:
+        command = next(part)
+        while True:
+            seen = yield command
+            if seen.rpm <= 0.0:
+                return seen
+            command = part.send(seen)
+    except StopIteration:
+        return None
+
+
+def _after_death(segment: Segment, hand: Hand, start_deg: float, begin_s: float, died: Seen) -> Run:
+    """Write down the end of a cut segment, the last second as stall, then wait a little."""
+    hand.seen = replace(died, t_s=max(begin_s, died.t_s - DYING_S))
+    kind: Kind = "hold"
+    if isinstance(segment, Turn) and hand.command.hand_deg != start_deg:
+        kind = "advancing" if segment.to_deg > start_deg else "retarding"
+        hand.sweep(start_deg, begin_s)
+    hand.log.span(kind, begin_s, hand.seen.t_s)
+    hand.log.span("stall", hand.seen.t_s, died.t_s)
+    hand.seen = died
+    hand.command.throttle, hand.command.in_gear = 0.0, False
+    yield from hand.wait(3.0)
+    hand.log.span("still", died.t_s, hand.seen.t_s)
