@@ -51,6 +51,7 @@ class _Reading:
     last: int
     period: float | None
     pending: tuple[tuple[int, int], ...]
+    sure: bool = False  # the last pulse came just when it had to
 
 
 class Rhythm:
@@ -139,7 +140,7 @@ class Rhythm:
             return 0
         block = times[position : position + 256]
         first = int(block[0]) - reading.last
-        if not _SURE_LOW < first / reading.period < _SURE_HIGH:
+        if not _is_sure(first / reading.period):
             return 0
         if len(block) == 1:
             count = 1
@@ -185,13 +186,14 @@ class Rhythm:
         distance = t - reading.last
         echo = max(self._shortest, self._ringing * (reading.period or 0.0))
         skip = _COST_RINGING if distance < echo else _COST_STRAY
-        ways = [_Reading(reading.cost + skip, reading.last, reading.period, reading.pending)]
+        ways = [_Reading(reading.cost + skip, reading.last, reading.period, reading.pending, False)]
         if distance < self._shortest:
             return ways
         step, cost, period = self._continue(reading.period, distance)
         if cost < _COST_IMPOSSIBLE:
             pending = (*reading.pending, (t, step))
-            ways.append(_Reading(reading.cost + cost, t, period, pending))
+            sure = reading.period is not None and _is_sure(distance / reading.period)
+            ways.append(_Reading(reading.cost + cost, t, period, pending, sure))
         pending = (*reading.pending, (t, BREAK))
         ways.append(_Reading(reading.cost + _COST_BREAK, t, None, pending))
         return ways
@@ -225,11 +227,21 @@ class Rhythm:
             self._out += first[:shared]
             for reading in self._readings:
                 reading.pending = reading.pending[shared:]
+        best = self._readings[0]
+        if best.sure and len(best.pending) == 1:
+            # All agree on what was before this pulse, and it came just when it had to.
+            self._out += best.pending
+            best.pending = ()
+            self._readings = [best]
 
     def _finalise(self) -> None:
         """The rhythm has ended: the best reading is the answer."""
         self._out += self._best().pending
         self._readings = []
+
+
+def _is_sure(ratio: float) -> bool:
+    return _SURE_LOW < ratio < _SURE_HIGH
 
 
 def _change_cost(ratio: float) -> float:
