@@ -91,7 +91,7 @@ class StreamDecoder:
             return messages + self._decoder.finish()
         if self._sight.seen:
             detail = f"no frame and no text line in {self._sight.seen} bytes"
-            messages.append(Gap(kind=GapKind.CONTENT, offset=0, lost=0, detail=detail))
+            messages.append(Gap(kind=GapKind.CONTENT, offset=0, detail=detail))
         return messages
 
     def _start(self, found: WireFormat | None) -> list[Message]:
@@ -106,11 +106,17 @@ class StreamDecoder:
             self._decoder = LinesDecoder(offset=start.offset, line=start.line)
             self._decoder.lines = start.line - 1
             self._decoder.lines_skipped = start.bad
+        # A binary stream may well begin inside a frame: one bad piece there is no loss.
+        lost = start.bad if found == "lines" else start.bad - 1
         messages: list[Message] = []
-        if start.bad:
+        if lost > 0:
             what = "frame" if found == "binary" else "text line"
             detail = f"{start.offset} bytes before the first {what}"
-            messages.append(Gap(kind=GapKind.CONTENT, offset=0, lost=0, detail=detail))
+            line = int(found == "lines")
+            messages.append(
+                Gap(kind=GapKind.CONTENT, offset=0, line=line, lost=lost, detail=detail)
+            )
+            self._decoder.gaps += found == "binary"
         return messages + self._decoder.feed(sight.take(start.offset))
 
 

@@ -173,9 +173,7 @@ class LinesDecoder:
             if header is not None:
                 message = self._start(header)
             elif line and not line.startswith(b"#") and self.future_version is None:
-                first = self.lines_skipped == 0
-                gap = self._skip(_NO_HEADER, self._offset, self._line)
-                message = gap if first else None  # one is enough: all lines will be so
+                message = self._skip(_NO_HEADER, self._offset, self._line)
             if message is not None:
                 notes.append(_Note(line=self._line, rank=_RANK_HELLO, message=message))
             self.lines += 1
