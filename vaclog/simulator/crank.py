@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from vaclog.simulator.closed_cycle import ADVANCE_GRID_DEG, GAS_J_KG_K, HEAT_J_KG, INTAKE_K
 from vaclog.simulator.engine import (
+    CLOSE_STEP,
     INTAKE_STEPS,
     SHAPE_OFFSET_STEPS,
     STEP_DEG,
@@ -294,6 +295,7 @@ class _Run:
         engine, spec = self.engine, self.spec
         steps, tables = engine.steps, engine.tables
         per_pa, fixed = tables.per_pa.tolist(), tables.fixed.tolist()
+        closed = tables.closed.tolist()
         per_w2, draw, back = (
             tables.per_omega2.tolist(),
             tables.draw.tolist(),
@@ -341,6 +343,7 @@ class _Run:
         advance = self.hand.command.hand_deg + self.weights_deg
         jitter = 0.0
         spark_at = event * steps * STEP_DEG - advance
+        close_at = CLOSE_STEP % steps
         flow = throttle_flow
         time.append(t)
         theta.append(0.0)
@@ -382,6 +385,11 @@ class _Run:
                 base += 1
                 continue
 
+            if i == close_at:
+                # The charge shut in now is a gas spring until the exhaust opens.
+                for m, per in enumerate(closed, start=i):
+                    ring[m & (RING - 1)] += p * per
+                close_at += steps
             j = i % steps
             k = i & (RING - 1)
             w2 = omega * omega

@@ -8,6 +8,7 @@ Pressures are kPa in specs and Pa inside; angles are crank degrees.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -208,8 +209,11 @@ class StepTables:
     Attributes
     ----------
     per_pa, fixed
-        float64 [s], gas torque per pascal of manifold pressure (m3), and its part from
-        ambient pressure (N m).
+        float64 [s], torque of open inlets per pascal of manifold pressure (m3), and the part
+        that ambient pressure has (N m).
+    closed
+        float64 [CLOSED_STEPS], of one cylinder and not folded: torque of the unfired charge
+        per pascal at inlet closing, from ``CLOSE_STEP`` before its firing top on.
     per_omega2
         float64 [s], inertia torque of the pistons over the square of the speed (kg m2).
     draw, back
@@ -218,6 +222,7 @@ class StepTables:
 
     per_pa: FloatArray
     fixed: FloatArray
+    closed: FloatArray
     per_omega2: FloatArray
     draw: FloatArray
     back: FloatArray
@@ -232,6 +237,8 @@ class Steady:
     kpa: float
 
 
+CLOSE_STEP = math.floor(IVC_DEG / STEP_DEG)  # the step in which the inlet closes, from top
+CLOSED_STEPS = math.ceil(EVO_DEG / STEP_DEG) - CLOSE_STEP
 INTAKE_STEPS = 36  # 216 degrees from top dead centre
 BACK_STEPS = 6  # residual gas expands into the manifold in the first 36 degrees
 
@@ -354,13 +361,14 @@ class Engine:
         mid = 0.5 * (edge_deg[1:] + edge_deg[:-1])
         vol = volume_ratio(edge_deg, self.spec.compression) * self.cylinder_m3
         ratio = volume_ratio(np.array([IVC_DEG]), self.spec.compression)[0] * self.cylinder_m3
-        closed = (mid >= IVC_DEG) & (mid < EVO_DEG)
-        per_pa = np.where(closed, (ratio / (0.5 * (vol[1:] + vol[:-1]))) ** POLYTROPIC, 0.0)
-        per_pa[mid < IVC_DEG] = 1.0  # intake and the late closing: manifold pressure
+        open_in = mid < IVC_DEG  # intake and the late closing: manifold pressure
+        shut = (mid >= IVC_DEG) & (mid < EVO_DEG)
+        spring = np.where(shut, (ratio / (0.5 * (vol[1:] + vol[:-1]))) ** POLYTROPIC, 0.0)
         fixed = np.where(mid >= EVO_DEG, 1.0, 0.0) - 1.0  # exhaust, less the crankcase
         dv = np.diff(vol)
         step_rad = np.radians(STEP_DEG)
-        gas = (per_pa * dv).reshape(-1, fine).sum(axis=1) / step_rad
+        gas = (open_in * dv).reshape(-1, fine).sum(axis=1) / step_rad
+        closed = (spring * dv).reshape(-1, fine).sum(axis=1) / step_rad
         amb = (fixed * dv).reshape(-1, fine).sum(axis=1) / step_rad * self.ambient_pa
         radius = self.spec.stroke_mm * 5e-4
         theta = np.radians(mid)
@@ -385,6 +393,7 @@ class Engine:
             per_omega2=fold(inertia),
             draw=fold(draw),
             back=fold(back),
+            closed=closed[round(360.0 / STEP_DEG) + CLOSE_STEP :][:CLOSED_STEPS],
         )
 
     # Mean-value relations of the steady idle ------------------------------------------------
@@ -417,7 +426,8 @@ class Engine:
     def gas_nm(self, pa: float) -> float:
         """Mean torque of the gas without fire: pumping, and what the valves cost."""
         tables = self.tables
-        return float(tables.per_pa.mean() * pa + tables.fixed.mean()) + self.gas_shift_nm
+        per_pa = tables.per_pa.mean() + tables.closed.sum() / self.steps
+        return float(per_pa * pa + tables.fixed.mean()) + self.gas_shift_nm
 
     def _friction_for_idle(self) -> float:
         spec = self.spec
