@@ -164,6 +164,7 @@ class Advice:
     drop_kpa: float | None = None
     rotor_turns: TurnWay | None = None  # from the engine card, for the words
     cautions: tuple[str, ...] = ()  # dangers of the next step, as short sentences
+    limits_why: tuple[tuple[str, str], ...] = ()  # how each limit came about, by its name
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

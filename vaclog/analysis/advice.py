@@ -92,6 +92,7 @@ def advise(situation: Situation) -> Advice:
         steps_deg=_steps_deg(set_deg, limit, cap_deg),
         drop_kpa=situation.drop_kpa,
         rotor_turns=situation.engine.rotor_turns,
+        limits_why=tuple((each.name, each.why) for each in judged.limits),
     )
     return advice_words.complete(situation, judged, advice)
 

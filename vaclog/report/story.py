@@ -81,8 +81,8 @@ def _turn(result: Result) -> Section:
     advice = result.advice
     turn_deg = advice.turn_deg if advice.turn_deg is not None else 0.0
     return Section(
-        title=words.TURN,
-        sentences=_kept(
+        title=words.TURN if advice.turn_deg is not None else words.HOME,
+        points=_kept(
             [
                 "" if advice.turn_way else words.no_way_known(advice.turn_deg),
                 words.approach(turn_deg),
@@ -94,19 +94,19 @@ def _turn(result: Result) -> Section:
 
 def _why(result: Result, unit: PressureUnit) -> Section:
     advice = result.advice
-    limits = sorted(result.hill.limits_deg, key=lambda limit: limit[1])
+    reasons = dict(advice.limits_why)
+    limits = [
+        words.limit_line(name, angle_deg, reasons.get(name, ""), name == advice.limit)
+        for name, angle_deg in sorted(result.hill.limits_deg, key=lambda limit: limit[1])
+    ]
+    beside = [
+        words.proposal(result, unit),
+        words.turn_is_surer(result),
+        words.steps(advice.steps_deg),
+    ]
     return Section(
-        title=words.WHY if advice.set_deg is not None else "What the limits allow",
-        sentences=_kept(
-            [
-                words.proposal(result, unit),
-                words.turn_is_surer(result),
-                words.steps(advice.steps_deg),
-            ]
-        ),
-        points=tuple(
-            words.limit_line(name, angle_deg, name == advice.limit) for name, angle_deg in limits
-        ),
+        title=words.WHY if advice.set_deg is not None else words.ALLOWED,
+        points=_kept([*limits, *beside]),
     )
 
 
@@ -114,13 +114,13 @@ def _seen(result: Result, unit: PressureUnit) -> Section:
     peak = result.peak
     return Section(
         title=words.SEEN,
-        sentences=_kept(
+        points=_kept(
             [
                 words.top(peak) if result.advice.set_deg is None else "",
                 words.absolute(peak),
                 words.flat_prior(peak),
-                words.idle(result, unit),
                 words.crest(peak, unit),
+                words.idle(result, unit),
                 words.gain(result.advice.gain_kpa, unit),
                 words.passes(result),
                 words.misfire(result),

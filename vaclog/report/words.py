@@ -14,7 +14,9 @@ from vaclog.units import PressureUnit, from_kpa
 
 TITLE: Final = "Ignition timing by manifold vacuum"
 TURN: Final = "How to get there"
+HOME: Final = "Way back"
 WHY: Final = "Why there"
+ALLOWED: Final = "What is allowed"
 SEEN: Final = "What was seen"
 NEXT: Final = "What next"
 MIND: Final = "Mind"
@@ -140,8 +142,8 @@ def approach(turn_deg: float) -> str:
         return ""
     if turn_deg < 0:
         return (
-            "Turn a degree or two too far, then come back up to it, so that the slack is taken "
-            "up on the same side and you never arrive from too far advanced."
+            "Turn the body about a degree too far, then come back up to it: so the slack is taken "
+            "up on one side, and you never arrive from too far advanced."
         )
     return (
         "Come up to it in one movement; if you pass it, go well back and come up again, so that "
@@ -212,9 +214,11 @@ def proposal(result: Result, unit: PressureUnit) -> str:
     return text + (" (not swept: extrapolated)." if advice.hill_extrapolated else ".")
 
 
-def limit_line(name: str, angle_deg: float, decisive: bool) -> str:
-    """A limit and where it lies, with everything taken off."""
-    return f"{name}: not beyond {degrees(angle_deg)}{' — this one decides' if decisive else ''}"
+def limit_line(name: str, angle_deg: float, why: str, decisive: bool) -> str:
+    """A limit and where it lies, with everything taken off, and how it came about."""
+    because = f": {why}" if why else ""
+    mark = "this one decides, " if decisive else ""
+    return f"{name}, {mark}not beyond {degrees(angle_deg)}{because}."
 
 
 def steps(steps_deg: tuple[float, ...]) -> str:

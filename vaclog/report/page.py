@@ -1,0 +1,128 @@
+"""The report as one HTML page to keep: no other file, no script, no remote asset.
+
+Enters: a result and a unit. Leaves: HTML text. Light or dark as the reader's screen is, light in
+print; readable on a phone. The result itself is kept in the page as JSON.
+"""
+
+from __future__ import annotations
+
+from html import escape
+from typing import Final
+
+from vaclog.report import picture, words
+from vaclog.report.look import DARK, LIGHT, variables
+from vaclog.report.story import Section, Story, tell
+from vaclog.result import Result, to_json
+from vaclog.units import PressureUnit
+
+_STYLE: Final = """
+:root { %(light)s color-scheme: light dark; }
+@media (prefers-color-scheme: dark) { :root { %(dark)s } }
+@media print { :root { %(light)s } }
+* { box-sizing: border-box; }
+body { margin: 0 auto; padding: 1.5rem 1.1rem 3rem; max-width: 62rem; background: var(--paper);
+  color: var(--ink); font: 1.0625rem/1.5 Georgia, 'DejaVu Serif', serif; }
+p, ul { margin: 0 0 .8rem; }
+.subject { color: var(--quiet); margin-bottom: .2rem; }
+h1 { font-size: 1.75rem; line-height: 1.2; margin: 0 0 .8rem; text-wrap: balance; }
+.lead { font-size: 1.125rem; max-width: 44rem; }
+.lead p { margin-bottom: .35rem; }
+figure { margin: 1.4rem 0; }
+figure svg { display: block; width: 100%%; height: auto; }
+figcaption { color: var(--quiet); font-size: .9rem; margin-top: .4rem; max-width: 44rem; }
+.tall { display: none; }
+@media (max-width: 36rem) { .wide { display: none; } .tall { display: block; }
+  h1 { font-size: 1.45rem; } .lead { font-size: 1.0625rem; } }
+@media print { .wide { display: block; } .tall { display: none; } body { font-size: 10.5pt; }
+  section { break-inside: avoid; } }
+.rooms { columns: 2 22rem; column-gap: 2.6rem; }
+section { break-inside: avoid; padding-top: .2rem; }
+h2 { font-size: 1.1rem; margin: .6rem 0 .35rem; padding-bottom: .15rem;
+  border-bottom: 2px solid var(--band); }
+ul { padding-left: 1.1rem; }
+li { margin-bottom: .35rem; }
+li::marker { color: var(--fence); }
+"""
+
+_CAPTION: Final = (
+    "The hill of idle {height} over advance, seen from the side. Green ground was swept, pale "
+    "ground is only reckoned; the band is its 95 % uncertainty. Footprints are cycles, paler with "
+    "age, toes the way the hand went. Open ball: the last hold. {set_words}Fences: limits. "
+    "Pennant: what the hill alone would propose."
+)
+
+
+def render(result: Result, unit: PressureUnit) -> str:
+    """The page.
+
+    Parameters
+    ----------
+    unit
+        Unit of every pressure in it but those of the enclosed JSON, which are kPa.
+    """
+    story = tell(result, unit)
+    style = _STYLE % {"light": variables(LIGHT), "dark": variables(DARK)}
+    rooms = "\n".join(_section(section) for section in story.sections)
+    # "</" must not occur within a script element.
+    data = to_json(result).replace("</", "<\\/")
+    return f"""<!DOCTYPE html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<title>{escape(_title(story))}</title>
+<style>{style}</style>
+</head>
+<body>
+<header>
+{_paragraph(story.subject, "subject")}<h1>{escape(story.headline)}</h1>
+<div class="lead">
+{"".join(_paragraph(sentence) for sentence in story.lead)}</div>
+</header>
+{_figure(result, unit)}
+<main class="rooms">
+{rooms}
+</main>
+<script type="application/json" id="result">
+{data}</script>
+</body>
+</html>
+"""
+
+
+def _title(story: Story) -> str:
+    return f"{words.TITLE}: {story.subject}" if story.subject else words.TITLE
+
+
+def _paragraph(text: str, kind: str = "") -> str:
+    if not text:
+        return ""
+    name = f' class="{kind}"' if kind else ""
+    return f"<p{name}>{escape(text)}</p>\n"
+
+
+def _section(section: Section) -> str:
+    points = "".join(f"<li>{escape(_capital(point))}</li>\n" for point in section.points)
+    listed = f"<ul>\n{points}</ul>\n" if points else ""
+    spoken = "".join(_paragraph(sentence) for sentence in section.sentences)
+    return f"<section>\n<h2>{escape(section.title)}</h2>\n{spoken}{listed}</section>"
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _figure(result: Result, unit: PressureUnit) -> str:
+    if not result.hill.curve_deg:
+        return ""
+    label = escape(picture.describe(result, unit), quote=True)
+    drawings = "\n".join(
+        f'<div class="{shape}" role="img" aria-label="{label}">'
+        f"{picture.svg_for_page(result, unit, shape)}</div>"
+        for shape in ("wide", "tall")
+    )
+    caption = _CAPTION.format(
+        height="vacuum" if result.barometer_kpa is not None else "pressure (less is up)",
+        set_words=("Full ball: where to set it. " if result.advice.set_deg is not None else ""),
+    )
+    return f"<figure>\n{drawings}\n<figcaption>{escape(caption)}</figcaption>\n</figure>"
