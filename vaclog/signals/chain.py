@@ -14,32 +14,23 @@ from collections.abc import Sequence
 import numpy as np
 
 from vaclog.cards import EngineCard, RigCard
-from vaclog.signals.advance import mark_advance
 from vaclog.signals.background import BackgroundBuilder
 from vaclog.signals.barometer import barometer_kpa
 from vaclog.signals.clock import RESET_GAP_US, HostMap, TickClock
 from vaclog.signals.cycles import CycleBuilder
-from vaclog.signals.edges import CycleEdges
-from vaclog.signals.inbox import Inbox, Sorted
-from vaclog.signals.pulses import Rhythm
-from vaclog.signals.tables import (
-    AdvanceFrom,
-    Background,
-    CycleFlag,
-    CycleTable,
-    IntArray,
-    SignalReport,
+from vaclog.signals.diagnosis import Evidence, Medians, warnings
+from vaclog.signals.inbox import Inbox
+from vaclog.signals.tables import Background, CycleTable, IntArray, SignalReport
+from vaclog.signals.turning import Turning
+from vaclog.wire.messages import (
+    DeviceLoss,
+    Hello,
+    Marker,
+    Message,
+    Pressure,
+    PulseKind,
+    Pulses,
 )
-from vaclog.wire.messages import Hello, Marker, Message, Pressure, PulseKind, Pulses
-
-# Faster than this no engine with a distributor runs (common practice).
-_TOP_RPM = 8000.0
-_RINGING_PART_OF_SHORTEST = 0.6
-# Multi-spark boxes go on firing for some 20 degrees of the crank (makers' descriptions, common
-# practice); ringing is over sooner at any speed.
-_RINGING_DEG = 25.0
-# 48 rpm: slower than any starter turns.
-_LONGEST_CYCLE_US = 2_500_000
 
 # Starters turn an engine at 120 … 300 rpm; engines idle at 450 and above (common practice).
 _CRANKING_RPM = 350.0
@@ -48,16 +39,6 @@ _CRANKING_PART_OF_IDLE = 0.6
 # Devices that were already talking when the capture began are taken to be as the reference
 # firmware until they say otherwise.
 _ASSUMED = Hello(version=1, boot=0, tick_ns=500, adc_bits=10)
-
-
-def _rhythm(per_cycle: float) -> Rhythm:
-    shortest = 120e6 / _TOP_RPM / per_cycle * _RINGING_PART_OF_SHORTEST
-    silence = max(_LONGEST_CYCLE_US / per_cycle, 700_000)
-    return Rhythm(
-        shortest_us=int(shortest),
-        silence_us=int(silence),
-        ringing_part=_RINGING_DEG * per_cycle / 720.0,
-    )
 
 
 class SignalChain:
@@ -72,9 +53,6 @@ class SignalChain:
     def __init__(self, engine: EngineCard, rig: RigCard) -> None:
         self._engine = engine
         self._rig = rig
-        self._delay = round(rig.spark.delay_us)
-        pickups = {"no1": 1, "wasted": 2, "coil": engine.cylinders}
-        self._per_cycle = pickups[rig.spark.pickup]
         cranking = _CRANKING_RPM
         if engine.idle_rpm is not None:
             cranking = min(cranking, _CRANKING_PART_OF_IDLE * engine.idle_rpm)
@@ -88,14 +66,11 @@ class SignalChain:
         )
         self._inbox = Inbox(TickClock(_ASSUMED.tick_ns))
         self._background.begin_boot(self._builder.scale)
-        self._begin_rhythms()
-
-    def _begin_rhythms(self) -> None:
-        self._spark = _rhythm(self._per_cycle)
-        self._coil = _rhythm(self._engine.cylinders)
-        self._mark = _rhythm(2)
-        self._edges = CycleEdges(self._per_cycle, self._choose)
-        self._marks_settled = 0
+        self._turning = Turning(engine, rig)
+        self._boots = 0
+        self._body = 0
+        self._late = 0
+        self._dropped = Dropped()
 
     # What enters ---------------------------------------------------------------------------
 
@@ -124,6 +99,8 @@ class SignalChain:
                     stretch = []
                     self._begin_boot(message, at_us)
                 self._hello = message
+            elif isinstance(message, DeviceLoss):
+                self._dropped.add(message)
             elif isinstance(message, Pressure | Pulses | Marker):
                 stretch.append(message)
         self._take(stretch)
@@ -152,6 +129,7 @@ class SignalChain:
 
     def _begin_boot(self, hello: Hello, at_us: int | None) -> None:
         self._drain(final=True)
+        self._late += self._inbox.late
         clock = self._inbox.clock
         base = 0
         if clock.latest is not None:
@@ -159,11 +137,13 @@ class SignalChain:
             if at_us is not None and self._last_at is not None:
                 gap = max(gap, at_us - self._last_at)
             base = self._inbox.last_us + gap
+            self._boots += 1
         self._inbox = Inbox(TickClock(hello.tick_ns, base))
         self._builder.begin_boot(hello.adc_bits)
         self._background.begin_boot(self._builder.scale)
         self._host.restart()
-        self._begin_rhythms()
+        self._turning.begin_boot()
+        self._dropped.begin_boot()
 
     def _take(self, stretch: Sequence[Message]) -> None:
         if not stretch:
@@ -184,45 +164,30 @@ class SignalChain:
             return
         self._markers += ready.markers
         self._background.add_pressure(ready.pressure_us, ready.counts)
-        self._builder.pressure.append(ready.pressure_us, ready.counts, final=final)
+        self._builder.pressure.append(ready.pressure_us, ready.counts, ready.upto_us)
         self._builder.body.append(*ready.pulses[PulseKind.BODY])
-        self._turn(ready, final)
-        upto = self._inbox.last_us + 1 if ready.upto_us is None else ready.upto_us
-        self._builder.finish_ready(upto_us=upto, marks_upto_us=self._marks_settled, final=final)
-
-    def _turn(self, ready: Sorted, final: bool) -> None:
-        """Marks, sparks and the edges of cycles."""
-        upto = ready.upto_us
-        early = None if upto is None else upto - self._delay
-        marks, mark_steps = self._mark.feed(ready.pulses[PulseKind.MARK][0], upto)
-        self._builder.marks.append(marks, mark_steps)
-        self._marks_settled = 0 if upto is None else self._mark.settled_us(upto)
-        sparks, steps = self._spark.feed(ready.pulses[PulseKind.SPARK][0] - self._delay, early)
-        coils, _ = self._coil.feed(ready.pulses[PulseKind.COIL][0] - self._delay, early)
-        self._background.add_pulses(sparks=sparks, coils=coils, marks=marks)
-        self._builder.add_edges(self._edges.feed(sparks, steps, final=final))
-
-    def _choose(self, sparks: IntArray, ended: bool) -> int | None:
-        """Which of the first sparks begins a cycle: the one that ignites No. 1 by its mark."""
-        if self._rig.mark is None or len(sparks) < 2:
-            return 0
-        if not ended and self._marks_settled < 2 * sparks[-1] - sparks[-2]:
-            return None
-        marks = self._builder.marks
-        advance = mark_advance(sparks, marks.us, marks.values, self._rig.mark.angle_deg)
-        usual = 15.0 if self._engine.static_deg is None else self._engine.static_deg
-        off = np.where(np.isfinite(advance), np.abs(advance - usual), 1e3)
-        return int(np.argmin(off))
+        self._body += len(ready.pulses[PulseKind.BODY][0])
+        turned = self._turning.feed(ready, self._builder)
+        self._background.add_pulses(sparks=turned.sparks, coils=turned.coils, marks=turned.marks)
+        self._builder.add_edges(turned.edges)
+        self._builder.finish_ready(
+            upto_us=self._inbox.last_us + 1 if ready.upto_us is None else ready.upto_us,
+            marks_upto_us=self._turning.marks_settled_us,
+            final=final,
+        )
 
     # What leaves ---------------------------------------------------------------------------
 
     def cycles(self) -> CycleTable:
-        """All cycles so far."""
-        return self._builder.table(self._source())
+        """All cycles so far.
+
+        The advance of all rows is from one source, the best that most rows have.
+        """
+        return self._builder.table(self._evidence().source)
 
     def background(self) -> Background:
         """All bins so far."""
-        return self._background.table(by_coil=False)[0]
+        return self._background.table(by_coil=self._turning.source is PulseKind.COIL)[0]
 
     def markers(self) -> tuple[IntArray, tuple[str, ...]]:
         """Times, int64 [k], and texts of the markers so far."""
@@ -236,21 +201,57 @@ class SignalChain:
 
     def report(self) -> SignalReport:
         """What was noticed."""
-        table, rail = self._background.table(by_coil=False)
-        kpa = self._builder.column("pressure_kpa")
-        cranking = (self._builder.column("flags") & np.uint8(CycleFlag.CRANKING)) > 0
-        running = kpa[~cranking & np.isfinite(kpa)]
-        idle = float(np.median(running)) if len(running) else None
+        table, rail = self._background.table(by_coil=self._turning.source is PulseKind.COIL)
+        running = self._builder.running_kpa()
+        medians = Medians(
+            barometer_kpa=barometer_kpa(table, rail, running),
+            running_kpa=running,
+            mark_deg=self._builder.median_deg("mark_deg"),
+            body_deg=self._builder.median_deg("body_deg"),
+        )
         return SignalReport(
-            duration_us=self._inbox.last_us,
-            barometer_kpa=barometer_kpa(table, rail, idle),
-            warnings=(),
+            duration_us=max(self._inbox.last_us, 0),
+            barometer_kpa=medians.barometer_kpa,
+            warnings=tuple(warnings(self._evidence(), medians)),
         )
 
-    def _source(self) -> AdvanceFrom:
-        """The best source of advance that enough cycles have."""
-        for source, name in ((AdvanceFrom.MARK, "mark_deg"), (AdvanceFrom.BODY, "body_deg")):
-            values = self._builder.column(name)
-            if len(values) and np.isfinite(values).mean() >= 0.5:
-                return source
-        return AdvanceFrom.NONE
+    def _evidence(self) -> Evidence:
+        return Evidence(
+            engine=self._engine,
+            rig=self._rig,
+            duration_us=self._inbox.last_us,
+            samples=self._background.samples,
+            low_rail=self._background.low_rail,
+            high_rail=self._background.high_rail,
+            tally=self._builder.tally,
+            pickup=self._turning.pickup,
+            turning_by=self._turning.source,
+            spark=self._turning.count(PulseKind.SPARK),
+            coil=self._turning.count(PulseKind.COIL),
+            mark=self._turning.count(PulseKind.MARK),
+            body=self._body,
+            restarts=self._boots,
+            late=self._late + self._inbox.late,
+            dropped_events=self._dropped.events,
+            dropped_samples=self._dropped.samples,
+        )
+
+
+class Dropped:
+    """Totals of what devices say that they dropped; their counters wrap at 2**16."""
+
+    def __init__(self) -> None:
+        self.events = 0
+        self.samples = 0
+        self._last: DeviceLoss | None = None
+
+    def begin_boot(self) -> None:
+        """Counters start again at 0."""
+        self._last = DeviceLoss(events=0, samples=0, frames=0)
+
+    def add(self, loss: DeviceLoss) -> None:
+        """Take a report; what was dropped before the capture began does not count."""
+        if self._last is not None:
+            self.events += (loss.events - self._last.events) % 65536
+            self.samples += (loss.samples - self._last.samples) % 65536
+        self._last = loss

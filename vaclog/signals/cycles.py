@@ -11,15 +11,21 @@ the data were delivered.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vaclog.cards import RigCard
-from vaclog.signals.advance import AdvanceKeeper, body_counts_at, mark_advance
-from vaclog.signals.edges import Edges, join
+from vaclog.signals.advance import (
+    PLAUSIBLE_HIGH_DEG,
+    PLAUSIBLE_LOW_DEG,
+    AdvanceKeeper,
+    body_counts_at,
+    mark_advance,
+)
+from vaclog.signals.edges import NO_EDGES, Edges, join
 from vaclog.signals.growing import Growing
 from vaclog.signals.scales import PressureScale, body_deg
 from vaclog.signals.tables import AdvanceFrom, CycleFlag, CycleTable, FloatArray, IntArray
@@ -32,6 +38,9 @@ _LONGEST_HOLE_US = 1_000_000
 
 _BLOCK = 64
 """Samples from whose median spacing the next block's holes are told."""
+
+_LONGEST_WAIT_US = 2_000_000
+"""The first spacing is told after as much time, however few samples came."""
 
 _HOLE_PERIODS = 3.0
 """A sketch that prints may delay a sample by a period or two; three are a loss."""
@@ -68,22 +77,29 @@ class PressureTail:
         self.us, self.counts = empty, empty
         self.area, self.absent, self.railed = empty, empty, empty
         self._early: list[tuple[IntArray, IntArray]] = []  # before the spacing is known
-        self._early_count = 0
         self._period: float | None = None
         self._block = np.empty(0, np.int64)  # spacings since the last full block
 
-    def append(self, us: IntArray, counts: IntArray, *, final: bool) -> None:
-        """Take samples in order of time."""
+    @property
+    def held(self) -> bool:
+        """Whether samples are kept back until their spacing is known."""
+        return bool(self._early)
+
+    def append(self, us: IntArray, counts: IntArray, upto_us: int | None) -> None:
+        """Take samples in order of time; none before ``upto_us`` is to come (None: none at all)."""
         if self._period is None:
-            self._early.append((us, counts))
-            self._early_count += len(us)
-            if self._early_count <= _BLOCK and not final:
+            if len(us):
+                self._early.append((us, counts))
+            if not self._early:
                 return
             us = np.concatenate([e[0] for e in self._early])
             counts = np.concatenate([e[1] for e in self._early])
+            latest = int(us[0]) + _LONGEST_WAIT_US
+            first = min(int(np.searchsorted(us, latest)), _BLOCK + 1)
+            if first == len(us) <= _BLOCK and upto_us is not None and upto_us < latest:
+                return
             self._early = []
-            spacing = np.diff(us[: _BLOCK + 1])
-            self._period = float(np.median(spacing)) if len(spacing) else 1000.0
+            self._period = float(np.median(np.diff(us[:first]))) if first > 1 else 1000.0
         if not len(us):
             return
         if len(self.us):
@@ -224,6 +240,65 @@ class PulseTail:
             self.us, self.values = self.us[first:].copy(), self.values[first:].copy()
 
 
+@dataclass(slots=True)
+class Tally:
+    """Running totals over the rows of a firing engine, for the choice of source and warnings.
+
+    Attributes
+    ----------
+    rows
+        Rows at a firing engine's speed.
+    cranking, split, gap, rail
+        Rows so flagged.
+    mark, body
+        Rows with an advance from the mark, from the body.
+    mark_plausible, body_plausible
+        Of those, rows whose advance is one that engines have.
+    marks
+        int64 [9], rows by the number of marks in them; the last counts 8 and more.
+    """
+
+    rows: int = 0
+    cranking: int = 0
+    split: int = 0
+    gap: int = 0
+    rail: int = 0
+    mark: int = 0
+    body: int = 0
+    mark_plausible: int = 0
+    body_plausible: int = 0
+    marks: IntArray = field(default_factory=lambda: np.zeros(9, np.int64))
+
+    def add(
+        self,
+        flags: NDArray[np.uint8],
+        mark_deg: FloatArray,
+        body_deg: FloatArray,
+        marks: IntArray,
+    ) -> None:
+        """Count new rows."""
+        cranking = _has(flags, CycleFlag.CRANKING)
+        self.cranking += int(cranking.sum())
+        firing = ~cranking
+        self.rows += int(firing.sum())
+        self.split += int(_has(flags, CycleFlag.SPLIT)[firing].sum())
+        self.gap += int(_has(flags, CycleFlag.GAP)[firing].sum())
+        self.rail += int(_has(flags, CycleFlag.RAIL)[firing].sum())
+        self.mark += int(np.isfinite(mark_deg[firing]).sum())
+        self.body += int(np.isfinite(body_deg[firing]).sum())
+        self.mark_plausible += int(_plausible(mark_deg[firing]).sum())
+        self.body_plausible += int(_plausible(body_deg[firing]).sum())
+        self.marks += np.bincount(np.minimum(marks[firing], 8), minlength=9)
+
+
+def _has(flags: NDArray[np.uint8], flag: CycleFlag) -> NDArray[np.bool_]:
+    return np.asarray((flags & np.uint8(flag)) > 0)
+
+
+def _plausible(advance_deg: FloatArray) -> NDArray[np.bool_]:
+    return np.asarray((advance_deg > PLAUSIBLE_LOW_DEG) & (advance_deg < PLAUSIBLE_HIGH_DEG))
+
+
 class CycleBuilder:
     """Makes rows of the cycle table as soon as all that they need has arrived.
 
@@ -244,6 +319,7 @@ class CycleBuilder:
         self._slots = cylinders
         self._cranking_rpm = cranking_rpm
         self._keeper = AdvanceKeeper()
+        self.tally = Tally()
         self._columns = {
             "start_us": Growing(np.int64),
             "end_us": Growing(np.int64),
@@ -266,7 +342,7 @@ class CycleBuilder:
         self.pressure = PressureTail(self.scale)
         self.marks = PulseTail()
         self.body = PulseTail()
-        self._edges = join([])
+        self._edges = NO_EDGES
         self._linked = False  # whether the last row's end is the first waiting edge
 
     def __len__(self) -> int:
@@ -275,6 +351,18 @@ class CycleBuilder:
     def column(self, name: str) -> NDArray[Any]:
         """One column of all rows so far."""
         return self._columns[name].view()
+
+    def running_kpa(self) -> float | None:
+        """Median pressure of the firing engine, None if it never fired or was not measured."""
+        kpa = self.column("pressure_kpa")
+        known = kpa[~_has(self.column("flags"), CycleFlag.CRANKING) & np.isfinite(kpa)]
+        return float(np.median(known)) if len(known) else None
+
+    def median_deg(self, name: str) -> float | None:
+        """Median advance of one source, ``mark_deg`` or ``body_deg``."""
+        known = self.column(name)
+        known = known[np.isfinite(known)]
+        return float(np.median(known)) if len(known) else None
 
     def add_edges(self, edges: Edges) -> None:
         """Take cycle edges in order of time."""
@@ -302,8 +390,7 @@ class CycleBuilder:
         if ready:
             self._refine(ready)
             self._rows(ready)
-            e = self._edges
-            self._edges = Edges(us=e.us[ready:], filled=e.filled[ready:], breaks=e.breaks[ready:])
+            self._edges = self._edges.rows(slice(ready, None))
         self._forget(upto_us)
         return ready
 
@@ -314,6 +401,8 @@ class CycleBuilder:
             return 0
         if final:
             return waiting
+        if self.pressure.held:
+            return 0
         end = self._edges.us[1:]
         reach = (np.diff(self._edges.us) * _MARK_REACH).astype(np.int64)
         newest = int(self.pressure.us[-1]) if len(self.pressure.us) else -(1 << 62)
@@ -328,7 +417,7 @@ class CycleBuilder:
             if row == 0 or self._edges.breaks[row]:
                 continue
             us[row] = self._by_marks(int(us[row - 1]), int(us[row]))
-        self._edges = Edges(us=us, filled=self._edges.filled, breaks=self._edges.breaks)
+        self._edges = replace(self._edges, us=us)
 
     def _by_marks(self, before: int, guess: int) -> int:
         """Time of an unseen spark: as far from its mark as the spark before was from its own."""
@@ -366,7 +455,8 @@ class CycleBuilder:
         flags[p.railed] |= np.uint8(CycleFlag.RAIL)
         flags[fresh[rows]] |= np.uint8(CycleFlag.AFTER_BREAK)
         flags[rpm < self._cranking_rpm] |= np.uint8(CycleFlag.CRANKING)
-        mark_deg, turns, counted = self._from_marks(start, end, self._edges.filled[rows])
+        unseen = self._edges.filled[rows] | ~self._edges.sparks[rows]
+        mark_deg, turns, counted = self._from_marks(start, end, unseen)
         columns = {
             "start_us": start,
             "end_us": end,
@@ -383,9 +473,10 @@ class CycleBuilder:
         }
         for name, values in columns.items():
             self._columns[name].append(values)
+        self.tally.add(flags, columns["mark_deg"], columns["body_deg"], counted)
 
     def _from_marks(
-        self, start: IntArray, end: IntArray, filled: NDArray[np.bool_]
+        self, start: IntArray, end: IntArray, unseen: NDArray[np.bool_]
     ) -> tuple[FloatArray, FloatArray, IntArray]:
         """Advance, time of the two turns, and number of marks of each cycle."""
         marks, steps = self.marks.us, self.marks.values
@@ -395,7 +486,7 @@ class CycleBuilder:
             return np.full(len(start), np.nan), turns, counted
         angle = self._rig.mark.angle_deg if self._rig.mark else np.nan
         advance = mark_advance(start, marks, steps, angle)
-        advance[filled] = np.nan
+        advance[unseen] = np.nan
         reach = (end - start) * _MARK_REACH
         last = len(marks) - 1
         right = np.clip(np.searchsorted(marks, start), 0, last)
