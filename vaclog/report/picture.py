@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import io
 import math
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, Literal, TypeAlias
@@ -28,7 +29,7 @@ from vaclog.units import PressureUnit, from_kpa
 FloatArray: TypeAlias = NDArray[np.float64]
 Shape: TypeAlias = Literal["wide", "tall"]
 
-_SIZE_IN: Final[dict[Shape, tuple[float, float]]] = {"wide": (9.0, 5.4), "tall": (4.6, 5.6)}
+_SIZE_IN: Final[dict[Shape, tuple[float, float]]] = {"wide": (9.0, 5.4), "tall": (4.2, 5.3)}
 # The font that comes with matplotlib; where an SVG is shown without it, one of the same widths.
 _FONT: Final = "DejaVu Sans"
 _FONT_OR_LIKE: Final = "'DejaVu Sans', Verdana, sans-serif"
@@ -36,10 +37,12 @@ _PNG_DPI: Final = 150
 _FEET_AT_MOST: Final = 110
 _BALL_PT: Final = 36.0
 _NOW_PT: Final = 14.0
+_SOLE_PT: Final = 5.5  # half the length of a footprint
 _POST_PT: Final = 30.0
 # The fence that decides stands higher than the ball that leans on it.
 _DECIDING_POST_PT: Final = 52.0
 _DPI: Final = 72.0
+_LONG_NUMBER: Final = re.compile(r"-?\d+\.\d{3,}")
 _HILL: Final = "hill's own"
 # Room in the sky: for the top with its interval, and for each name above that.
 _TOP_PT: Final = 66.0
@@ -91,12 +94,19 @@ def save(result: Result, path: Path, unit: PressureUnit) -> None:
 def svg(result: Result, unit: PressureUnit, shape: Shape = "wide", palette: Palette = LIGHT) -> str:
     """The picture as an SVG document."""
     text = _drawn(result, unit, shape, palette, "svg").decode("utf-8")
-    return text.replace(f"'{_FONT}'", _FONT_OR_LIKE)
+    return _LONG_NUMBER.sub(_hundredths, text.replace(f"'{_FONT}'", _FONT_OR_LIKE))
+
+
+def _hundredths(number: re.Match[str]) -> str:
+    """Hundredths of a point are finer than any screen, and halve the file."""
+    return f"{float(number.group()):.2f}"
 
 
 def svg_for_page(result: Result, unit: PressureUnit, shape: Shape) -> str:
     """The picture as an SVG element that takes its colours from the page around it."""
     text = by_page(svg(result, unit, shape, BY_PAGE))
+    # Two drawings in one page must not share names.
+    text = re.sub(r'(\bid="|href="#|url\(#)', rf"\1{shape}-", text)
     return text[text.index("<svg") :].strip()
 
 
@@ -282,30 +292,36 @@ class _Drawing:
 
     def footprints(self) -> None:
         """One sole for a cycle, pointing the way the hand went, paler with age."""
+        from matplotlib.collections import PathCollection
+        from matplotlib.colors import to_rgba
         from matplotlib.path import Path as Outline
         from matplotlib.transforms import Affine2D
 
         scene = self.scene
-        going = np.gradient(_smooth(scene.feet_deg)) if len(scene.feet_deg) > 2 else np.zeros(0)
-        for number, (deg, height, age) in enumerate(
-            zip(scene.feet_deg, scene.feet_height, scene.feet_age, strict=True)
-        ):
-            if not self.left <= deg <= self.right:
-                continue
-            way = 1.0 if not len(going) or going[number] >= 0 else -1.0
-            foot = Affine2D().scale(way, 1.0 if number % 2 else -1.0).rotate(self.slope(deg))
-            sole = Outline(_SOLE, _SOLE_CODES).transformed(foot)
-            self.axes.plot(
-                [deg],
-                [height],
-                marker=sole,
-                ms=11.0 * max(0.1, np.abs(sole.vertices).max()),  # markers are drawn to one size
-                mew=0,
-                color=self.palette.foot,
-                alpha=0.10 + 0.60 * float(age) ** 1.5,
-                ls="none",
+        if len(scene.feet_deg) < 3:
+            return
+        going = np.gradient(_smooth(scene.feet_deg))
+        shown = (scene.feet_deg >= self.left) & (scene.feet_deg <= self.right)
+        soles, colours = [], []
+        for number in np.flatnonzero(shown):
+            way = 1.0 if going[number] >= 0 else -1.0
+            side = 1.0 if number % 2 else -1.0
+            turn = Affine2D().scale(way, side).rotate(self.slope(float(scene.feet_deg[number])))
+            soles.append(Outline(_SOLE, _SOLE_CODES).transformed(turn))
+            age = float(scene.feet_age[number])
+            colours.append(to_rgba(self.palette.foot, 0.10 + 0.60 * age**1.5))
+        self.axes.add_collection(
+            PathCollection(
+                soles,
+                sizes=[_SOLE_PT**2],
+                offsets=np.column_stack([scene.feet_deg[shown], scene.feet_height[shown]]),
+                offset_transform=self.axes.transData,
+                facecolors=colours,
+                linewidths=0,
                 zorder=5,
-            )
+            ),
+            autolim=False,
+        )
 
     def fences(self) -> None:
         """A fence at each limit, a pennant at the hill's own proposal; names in the sky."""
@@ -420,7 +436,7 @@ class _Drawing:
                 ha="center",
                 color=self.palette.ink,
                 zorder=8,
-                path_effects=halo(self.palette.hill),
+                bbox=_patch(self.palette.hill),
             )
             return
         if not self.left <= advice.set_deg <= self.right:
@@ -474,7 +490,7 @@ class _Drawing:
                 fontsize=9.5,
                 color=palette.ball,
                 zorder=9,
-                path_effects=halo(palette.hill),
+                bbox=_patch(palette.hill),
             )
 
     def roll(self, from_deg: float, to_deg: float) -> None:
@@ -539,7 +555,7 @@ class _Drawing:
             fontsize=10.5,
             fontweight="bold" if bold else "normal",
             zorder=8,
-            path_effects=halo(self.palette.paper),
+            bbox=_patch(self.palette.paper),
         )
 
     def aside(self, text: str, *, right: bool) -> None:
@@ -556,11 +572,9 @@ class _Drawing:
         )
 
 
-def halo(colour: str) -> list[Any]:
-    """An outline in the colour of the ground, so that words stay legible over lines."""
-    from matplotlib.patheffects import withStroke
-
-    return [withStroke(linewidth=3.0, foreground=colour)]
+def _patch(colour: str) -> dict[str, Any]:
+    """A patch of ground behind words, so that they stay legible over lines."""
+    return {"facecolor": colour, "edgecolor": "none", "pad": 1.0}
 
 
 def _tick_decimals(ticks: list[float]) -> int:
@@ -581,8 +595,8 @@ def _sole() -> tuple[list[tuple[float, float]], list[int]]:
     vertices: list[tuple[float, float]] = []
     codes: list[int] = []
     for middle, long, broad in ((0.25, 0.62, 0.34), (-0.68, 0.28, 0.25)):
-        for number in range(13):
-            angle = 2 * math.pi * number / 12
+        for number in range(11):
+            angle = 2 * math.pi * number / 10
             vertices.append((middle + long * math.cos(angle), 0.12 + broad * math.sin(angle)))
             codes.append(1 if number == 0 else 2)
     return vertices, codes

@@ -34,10 +34,8 @@ def sentences(result: Result, unit: PressureUnit) -> tuple[str, ...]:
 def speakable(sentence: str) -> str:
     """A sentence with its signs put into words."""
     text = re.sub(r"-(?=\d)", "minus ", sentence)
-    text = text.replace("½ mm", " and a half millimetres").replace(
-        "less than  and a", "less than a"
-    )
-    text = re.sub(r"(?<!\d) and a half millimetres", "half a millimetre", text)
+    text = re.sub(r"(\d)½ mm", r"\1 and a half millimetres", text)
+    text = text.replace("½ mm", "half a millimetre")
     text = re.sub(r"\b1 mm\b", "1 millimetre", text).replace(" mm", " millimetres")
     text = text.replace("°", " degrees").replace(" %", " per cent").replace(" — ", ", ")
     text = re.sub(r"\brpm\b", "revolutions per minute", text)

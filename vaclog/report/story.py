@@ -1,7 +1,7 @@
 """What the report tells, in which order, before it gets a form.
 
 Enters: a result and a unit. Leaves: a :class:`Story`, from which text and page are made: the
-answer first, then how to get there, why, what was seen, what next, what to mind.
+answer first, then how to get there, what next, what to mind, why, what was seen.
 """
 
 from __future__ import annotations
@@ -48,10 +48,10 @@ def tell(result: Result, unit: PressureUnit) -> Story:
     """Put a result into the order in which a person at the engine needs it."""
     sections = (
         _turn(result),
-        _why(result, unit),
-        _seen(result, unit),
         Section(title=words.NEXT, sentences=_kept(_next(result))),
         Section(title=words.MIND, points=result.advice.warnings),
+        _why(result, unit),
+        _seen(result, unit),
         Section(title=words.CAUTIONS, points=result.advice.cautions),
         Section(title=words.CAPTURE, sentences=(words.capture(result, unit),)),
     )
