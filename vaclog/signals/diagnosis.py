@@ -259,10 +259,26 @@ def _marks(e: Evidence, m: Medians) -> Iterator[str]:
     if m.mark_deg is not None and not _mostly(e.tally.mark_plausible, rows):
         yield (
             f"The advance from the crank mark works out as {m.mark_deg:.0f} degrees, which no "
-            "engine has. The clamp is probably on another cylinder's lead, or angle_deg of the "
-            "mark is wrong on the rig card. Put the clamp on No. 1, check the mark with a "
-            "strobe, and record again; until then the mark is not used."
+            f"engine has. {_whose_lead(e.engine, m.mark_deg)}, or angle_deg of the mark is wrong "
+            "on the rig card. Put the clamp on No. 1, check the mark with a strobe, and record "
+            "again; until then the mark is not used."
         )
+
+
+def _whose_lead(engine: EngineCard, advance_deg: float) -> str:
+    """Which lead the clamp would have to be on for this advance to be an ordinary one."""
+    usual = 15.0 if engine.static_deg is None else engine.static_deg
+    interval = 720.0 / engine.cylinders
+    # A spark that comes one place later looks less advanced by one firing interval.
+    slots = [
+        slot
+        for slot in range(1, engine.cylinders)
+        if abs((advance_deg + slot * interval - usual + 180.0) % 360.0 - 180.0) < interval / 3
+    ]
+    if not slots or engine.firing_order is None:
+        return "The clamp is probably on another cylinder's lead"
+    names = " or ".join(f"No. {engine.firing_order[slot]}" for slot in slots)
+    return f"The clamp is probably on the lead of {names}"
 
 
 def _wrong_marks(e: Evidence) -> Iterator[str]:

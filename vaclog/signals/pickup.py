@@ -90,31 +90,35 @@ def judge_pickup(
     interval = float(np.median(np.diff(sparks))) if len(sparks) > 1 else math.nan
     idle = _by_idle(interval, candidates, idle_rpm)
 
-    def finding(verdict: Verdict, suspected: int) -> PickupFinding:
-        corrected = verdict is Verdict.CORRECTED
-        return PickupFinding(
-            sparks_per_cycle=suspected if corrected else declared,
-            declared=declared,
-            suspected=suspected,
-            verdict=verdict,
-        )
+    verdict, other = _weigh(declared, ripple, by_marks, idle, any_marks=any_marks)
+    return PickupFinding(
+        sparks_per_cycle=other if verdict is Verdict.CORRECTED else declared,
+        declared=declared,
+        suspected=other,
+        verdict=verdict,
+    )
 
-    if by_marks == declared or (not any_marks and ripple == declared):
-        return finding(Verdict.AGREES, declared)
-    if any_marks:
-        if ripple == declared:
-            return finding(Verdict.MARK_ODD, declared)
-        if ripple is not None and ripple in (by_marks, idle):
-            return finding(Verdict.CORRECTED, ripple)
-        if by_marks is not None and by_marks == idle:
-            return finding(Verdict.CORRECTED, by_marks)
-        if idle == declared:
-            return finding(Verdict.MARK_ODD, declared)
-        other = ripple if ripple is not None else by_marks
-        return finding(Verdict.DOUBTFUL, declared if other is None else other)
-    if ripple is None:
-        return finding(Verdict.UNCHECKED, declared)
-    return finding(Verdict.CORRECTED if ripple == idle else Verdict.DOUBTFUL, ripple)
+
+def _weigh(
+    declared: int, ripple: int | None, by_marks: int | None, idle: int | None, *, any_marks: bool
+) -> tuple[Verdict, int]:
+    """Verdict, and the sparks per cycle that the signs speak for.
+
+    The marks may be wrong themselves (two teeth, or a mark on the camshaft), and idle may
+    not be what is running: two signs must agree to overrule the card.
+    """
+    signs = [s for s in (ripple, by_marks) if s is not None]
+    others = [s for s in signs if s != declared]
+    if by_marks == declared or (signs and not others and not any_marks):
+        return Verdict.AGREES, declared
+    if any_marks and (ripple == declared or (ripple is None and idle == declared)):
+        return Verdict.MARK_ODD, declared
+    if not others:
+        return (Verdict.DOUBTFUL if any_marks else Verdict.UNCHECKED), declared
+    for sign in others:
+        if [*signs, idle].count(sign) >= 2:
+            return Verdict.CORRECTED, sign
+    return Verdict.DOUBTFUL, others[0]
 
 
 def _by_marks(sparks: IntArray, candidates: list[int], marks: PulseTail) -> tuple[int | None, bool]:

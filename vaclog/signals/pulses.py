@@ -68,10 +68,9 @@ class Rhythm:
 
     Attributes
     ----------
-    ringing, strays, missing
-        Counts of pulses dropped as ringing or as strays, and of periods without a pulse.
-    accepted
-        Count of pulses kept.
+    received, accepted, ringing, missing
+        Counts of pulses that came, that were kept, that were dropped as echoes, and of
+        periods without a pulse.
     """
 
     def __init__(self, *, shortest_us: int, silence_us: int, ringing_part: float) -> None:
@@ -162,6 +161,7 @@ class Rhythm:
             self._readings = [_Reading(0.0, t, None, ((t, BREAK),))]
             self._commit()
             return
+        before = self._best().last
         grown: list[_Reading] = []
         for reading in self._readings:
             grown += self._continuations(reading, t)
@@ -179,13 +179,15 @@ class Rhythm:
             reading.cost -= lowest
             kept.append(reading)
         self._readings = kept
+        best = kept[0]
+        if best.last == before and t - before < self._echo(best):
+            self.ringing += 1
         self._commit()
 
     def _continuations(self, reading: _Reading, t: int) -> list[_Reading]:
         """The ways to read one more pulse: skip it, continue with it, begin anew with it."""
         distance = t - reading.last
-        echo = max(self._shortest, self._ringing * (reading.period or 0.0))
-        skip = _COST_RINGING if distance < echo else _COST_STRAY
+        skip = _COST_RINGING if distance < self._echo(reading) else _COST_STRAY
         ways = [_Reading(reading.cost + skip, reading.last, reading.period, reading.pending, False)]
         if distance < self._shortest:
             return ways
@@ -197,6 +199,10 @@ class Rhythm:
         pending = (*reading.pending, (t, BREAK))
         ways.append(_Reading(reading.cost + _COST_BREAK, t, None, pending))
         return ways
+
+    def _echo(self, reading: _Reading) -> float:
+        """How long after a pulse others are its echo."""
+        return max(self._shortest, self._ringing * (reading.period or 0.0))
 
     def _continue(self, period: float | None, distance: int) -> tuple[int, float, float]:
         """Step, cost and new period when the rhythm goes on after ``distance``."""
