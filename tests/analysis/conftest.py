@@ -16,6 +16,8 @@ import pytest
 from vaclog.signals.tables import AdvanceFrom, Background, CycleFlag, CycleTable
 
 BARO_KPA = 100.0
+TORQUE_DEG = 45.0  # after top dead centre, where a stroke's torque acts
+MARK_DEG = 20.0  # before top dead centre
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,10 +147,25 @@ def _tables(
     """Cycle table and background from what the crank did, moved to a clock from 0."""
     starts, times, pressures, lost = crank
     noise_deg, outliers, step_deg = noise
-    n = len(starts)
-    length = times.sum(axis=1)
-    start_us = np.round((starts + before_s) * 1e6).astype(np.int64)
-    end_us = np.append(start_us[1:], round((starts[-1] + length[-1] + before_s) * 1e6))
+    count, cylinders = times.shape
+    edge_s = before_s + starts[0] + np.concatenate([[0.0], np.cumsum(times)])
+    edge_deg = np.arange(len(edge_s)) * 720.0 / cylinders
+    # The stroke of place s acts where its slot ends; its spark is early by the advance and by
+    # the way from top dead centre to where the torque is.
+    top_deg = np.arange(count + 1) * 720.0 + 720.0 / cylinders - TORQUE_DEG
+    ahead = np.append(advances, advances[-1])
+    spark_s = np.interp(top_deg - ahead, edge_deg, edge_s)
+    mark_s = np.interp(np.arange(2 * count + 1) * 360.0 + top_deg[0] - MARK_DEG, edge_deg, edge_s)
+    level = np.concatenate([pressures.ravel()[:1], pressures.ravel()])
+    area = np.concatenate([[0.0], np.cumsum(0.5 * (level[1:] + level[:-1]) * np.diff(edge_s))])
+    parts = spark_s[:-1, None] + np.diff(spark_s)[:, None] * np.linspace(0, 1, cylinders + 1)
+    slots = np.diff(np.interp(parts, edge_s, area), axis=1) / np.diff(parts, axis=1)
+    keep = np.diff(spark_s) > 1e-3
+    keep[-1] = False  # its end lies beyond the run
+    n = int(keep.sum())
+    advances, lost, slots = advances[keep], lost[keep], slots[keep]
+    start_us = np.round(spark_s[:-1][keep] * 1e6).astype(np.int64)
+    end_us = np.append(start_us[1:], round(float(spark_s[:-1][~keep][-1]) * 1e6))
     alpha = advances + noise_deg * rng.standard_normal(n)
     if step_deg:
         alpha = np.round(alpha / step_deg) * step_deg
@@ -156,18 +173,17 @@ def _tables(
     alpha = np.where(bad, alpha + rng.uniform(-40, 40, n), alpha)
     if source == AdvanceFrom.NONE:
         alpha = np.full(n, np.nan)
-    half = times.shape[1] // 2
-    turns = np.column_stack([times[:, :half].sum(axis=1), times[:, half:].sum(axis=1)]) * 1e6
-    rpm = 120.0 / length
+    turns = np.diff(mark_s).reshape(-1, 2)[keep] * 1e6
+    rpm = 120e6 / (end_us - start_us)
     flags = np.where(rpm < 350.0, int(CycleFlag.CRANKING), 0).astype(np.uint8)
     cycles = CycleTable(
         start_us=start_us,
         end_us=end_us.astype(np.int64),
         rpm=rpm,
-        pressure_kpa=np.average(pressures, axis=1, weights=None) + 0.02 * rng.standard_normal(n),
-        min_kpa=pressures.min(axis=1) - 2.0,
-        max_kpa=pressures.max(axis=1) + 2.0,
-        slot_kpa=pressures + 0.05 * rng.standard_normal(pressures.shape),
+        pressure_kpa=slots.mean(axis=1) + 0.02 * rng.standard_normal(n),
+        min_kpa=slots.min(axis=1) - 2.0,
+        max_kpa=slots.max(axis=1) + 2.0,
+        slot_kpa=slots + 0.05 * rng.standard_normal(slots.shape),
         turn_us=turns if mark else np.full((n, 2), np.nan),
         advance_deg=alpha,
         advance_from=np.full(n, int(source), np.uint8),
@@ -176,19 +192,17 @@ def _tables(
     total_s = end_us[-1] / 1e6 + still_after_s
     bins = int(np.ceil(total_s / 0.1))
     at = (np.arange(bins) + 0.5) * 0.1
-    fine_t = before_s + starts[0] + np.cumsum(times.ravel())
-    mean = np.interp(at, fine_t, pressures.ravel(), left=BARO_KPA, right=BARO_KPA)
-    turning = (at > before_s + starts[0]) & (at < end_us[-1] / 1e6)
+    mean = np.interp(at, edge_s, level, left=BARO_KPA, right=BARO_KPA)
+    turning = (at > edge_s[0]) & (at < edge_s[-1])
     swing = np.where(turning, 2.0, 0.05)
     edges = np.arange(bins + 1) * 0.1
-    mark_us = np.concatenate([start_us, start_us + turns[:, 0]]) / 1e6
     background = Background(
         bin_us=100_000,
         mean_kpa=mean,
         min_kpa=mean - swing,
         max_kpa=mean + swing,
         sparks=np.histogram(start_us / 1e6, edges)[0].astype(np.int32),
-        marks=(np.histogram(mark_us, edges)[0] if mark else np.zeros(bins)).astype(np.int32),
+        marks=(np.histogram(mark_s, edges)[0] if mark else np.zeros(bins)).astype(np.int32),
     )
     return Made(
         cycles=cycles, background=background, duration_us=round(total_s * 1e6), misfired=lost

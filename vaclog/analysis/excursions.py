@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 from vaclog.analysis.segments import robust_sigma, running_median
 from vaclog.signals.tables import FloatArray
 
-REV_RATIO = 1.25  # timing alone moves an idle by a tenth or two, slowly; a throttle by more
-WIDE = 0.72  # of the barometer: a free-running engine cannot stay there, a pulling one does
+MORE_AIR = 1.3  # of the idle's air: cold and warm idle within a minute differ by less
+TOUCH = 0.15  # of the idle's air, where it comes at once and speed follows
+WIDE = 0.85  # of the barometer: a free-running engine cannot stay there, a pulling one does
 LOAD_S = 1.5  # as long as a snap of the throttle keeps the pressure up, and longer
 LOAD_RPM_S = 700.0  # wide open in neutral an engine gains well over a thousand rpm a second
 BLIP_MAX_S = 60.0  # a rev-up held for longer is a drive
@@ -64,18 +65,28 @@ def find_excursions(
 
 
 def _core(t_s: FloatArray, rpm: FloatArray, pressure_kpa: FloatArray) -> NDArray[np.bool_]:
-    """Cycles that no idle explains: fast ones, and bursts of air followed by speed."""
-    # A long drive lifts its own median: no idle, cold ones included, is far above the slowest.
-    base = np.minimum(idle_base(t_s, rpm), 1.6 * float(np.quantile(rpm, 0.1)))
-    fast = rpm > REV_RATIO * base
-    level = running_median(pressure_kpa, 60)
-    sigma = max(robust_sigma(pressure_kpa - level), 0.2)
-    burst = pressure_kpa > level + max(5.0, 8.0 * sigma)
+    """Cycles with more air than an untouched throttle lets through.
+
+    A throttle at idle is choked: the air that it passes, as speed times pressure, stays the
+    same whatever timing, misfire and friction do to the speed; only the hand (or foot) on the
+    throttle changes it, and slowly the warm-up.
+    """
+    air = rpm * pressure_kpa
+    # A long drive lifts its own median: no idle, cold ones included, is far above the least.
+    base = np.minimum(idle_base(t_s, air), 1.6 * float(np.quantile(air, 0.1)))
+    open_wide = air > MORE_AIR * base
+    level = running_median(air, 60)
+    sigma = max(robust_sigma(air / level - 1.0), 0.01)
+    burst = air > level * (1.0 + max(TOUCH, 8.0 * sigma))
     grows = np.zeros(len(rpm), dtype=bool)
     for first, last in spans(burst):
         ahead = rpm[first : last + 20]
-        grows[first:last] = ahead.max() > 1.08 * rpm[max(0, first - 3) : first + 1].mean()
-    core: NDArray[np.bool_] = fast | (burst & grows)
+        before = rpm[max(0, first - 15) : max(first - 3, 1)]
+        grows[first:last] = ahead.max() > 1.08 * float(np.median(before))
+    core = open_wide | (burst & grows)
+    for first, last in spans(core):
+        if last - first < 2:  # one odd cycle is a stray pulse, not a hand on the throttle
+            core[first:last] = False
     return core
 
 

@@ -113,7 +113,8 @@ def _barometer(cycles: CycleTable, background: Background) -> tuple[float, bool]
     quiet = ~_alive(background) & np.isfinite(background.mean_kpa)
     if quiet.any():
         return float(np.quantile(background.mean_kpa[quiet], 0.9)), True
-    seen = float(np.nanmax(cycles.pressure_kpa)) if len(cycles) else STANDARD_KPA
+    finite = cycles.pressure_kpa[np.isfinite(cycles.pressure_kpa)]
+    seen = float(finite.max()) if len(finite) else STANDARD_KPA
     # A wide throttle comes within a tenth of ambient; an idle alone tells nothing of it.
     return (seen, False) if seen > 0.75 * STANDARD_KPA else (STANDARD_KPA, False)
 
@@ -188,7 +189,7 @@ def _run(
 ) -> list[Phase]:
     """Phases of one unbroken run of cycles."""
     t_s = cycles.start_us[first:last] / 1e6
-    rpm, pressure = cycles.rpm[first:last], cycles.pressure_kpa[first:last]
+    rpm, pressure = cycles.rpm[first:last], _filled(cycles.pressure_kpa[first:last])
     kind = np.full(last - first, "", dtype="<U10")
     _slow(t_s, rpm, cycles.flags[first:last], kind)
     for a, b in spans(kind == ""):
@@ -205,6 +206,16 @@ def _run(
         else:
             pieces.append(Phase(kind=_as_kind(str(kind[a])), start_us=begin_us, end_us=end_us))
     return pieces
+
+
+def _filled(values: FloatArray) -> FloatArray:
+    """The series with holes (cycles without samples) bridged in a straight line."""
+    good = np.isfinite(values)
+    if good.all() or not good.any():
+        return np.nan_to_num(values, nan=STANDARD_KPA / 2.0)
+    rows = np.arange(len(values))
+    bridged: FloatArray = np.interp(rows, rows[good], values[good])
+    return bridged
 
 
 def _slow(

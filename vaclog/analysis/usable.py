@@ -23,6 +23,7 @@ SETTLE_S = 4.0
 # Holds before and after tell drift from hill; further away drift need not be a straight line.
 HOLD_BESIDE_S = 60.0
 WARM_BESIDE_S = 10.0  # an engine still warming is only used as far as the first lags need it
+IDLE_LOW, IDLE_HIGH = 0.6, 1.6  # of the usual idle: sweeps, misfires and a fast idle stay inside
 ISLAND = 12  # cycles: three lags of two channels and the terms they meet need about as many
 SPOILT = int(CycleFlag.SPLIT | CycleFlag.GAP | CycleFlag.RAIL | CycleFlag.CRANKING)
 
@@ -61,6 +62,31 @@ def usable_cycles(
         start_us, end_us = max(start_us, first_us), min(end_us, last_us)
         use |= (cycles.start_us >= start_us) & (cycles.end_us <= end_us)
     return _whole(cycles, use, engine)
+
+
+def idle_cycles(cycles: CycleTable, phases: Sequence[Phase]) -> NDArray[np.bool_]:
+    """Cycles at idle, throttle untouched, whatever is known of the advance.
+
+    These may be judged for misfire. Warming, holds and moves, and what else ran at an idle's
+    speed, less what still settles after a blip, load or start.
+
+    Returns
+    -------
+    ndarray of bool [n]
+    """
+    use = np.zeros(len(cycles), dtype=bool)
+    kinds = ("warming", "hold", "advancing", "retarding", "running")
+    for index, phase in enumerate(phases):
+        if phase.kind not in kinds:
+            continue
+        disturbed = index > 0 and phases[index - 1].kind in ("blip", "load", "cranking", "still")
+        start_us = phase.start_us + (round(SETTLE_S * 1e6) if disturbed else 0)
+        use |= (cycles.start_us >= start_us) & (cycles.end_us <= phase.end_us)
+    if use.any():
+        level = float(np.median(cycles.rpm[use]))
+        calm = (cycles.rpm > IDLE_LOW * level) & (cycles.rpm < IDLE_HIGH * level)
+        use &= calm & ((cycles.flags & SPOILT) == 0)
+    return use
 
 
 def _around(sweeps: Sequence[Sweep]) -> tuple[int, int]:

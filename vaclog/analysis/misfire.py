@@ -1,0 +1,287 @@
+"""Misfires: which cycles, how often, from which advance on, always the same beat or any.
+
+Enters: the cycles that idle, and the engine card. Leaves: a :class:`MisfireFinding`.
+
+The score comes from :mod:`vaclog.analysis.stumble`. The threshold is set here, for at most one
+false alarm in ten minutes; where the events themselves show how deep a lost stroke is, half of
+that depth is asked for as well, so that weak strokes are not taken for lost ones. Where lost
+strokes do not stand out of the scatter, single events are not reported: the rate is then read
+from the shape of the distribution of scores.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vaclog.analysis.bulk import RateLaw, ScoreLaw, fit_law, fit_rate
+from vaclog.analysis.findings import MisfireFinding
+from vaclog.analysis.stumble import Scores, echoes, peel, score
+from vaclog.cards import EngineCard
+from vaclog.signals.tables import CycleTable, FloatArray, IntArray
+
+FALSE_PER_10_MIN = 1.0
+PEEL_DOWN_TO = 3.0  # sigmas; lower events do not disturb their neighbours enough to matter
+DEPTH_SHARE = 0.5  # of a lost stroke's depth: half way between an ordinary stroke and none
+DEPTH_MOST = 1.25  # of the threshold for false alarms
+DROWNED_SHARE = 0.4  # of lost strokes below the threshold: from here on only the rate is told
+EVENT_SPREAD = 1.2  # of an event's score: by the other strokes of its turn, and its own charge
+RATE_EVIDENCE = 8.0  # log units; two more numbers, and tails that are never quite as modelled
+# Skewness of the single scores above which weak strokes cannot be told from drowned lost ones.
+SKEWED = 0.10
+DEEP = 6.0  # score of an event that stands clear of any bulk
+# Cycles around deep events that are left aside, and the share of cycles that must remain.
+NEIGHBOURS = ((30, 0.4), (12, 0.4), (6, 0.2))
+# How far the shapes are trusted to tell one place from the next: the torque's place is known to
+# some 15°, a small part of a turn but, with one speed per cycle, no small part of the effect.
+TRUST_TURNS, TRUST_CYCLES = 0.5, 0.15
+SURE = 3.0  # log units, odds of 20 to 1
+# A hinge has two more numbers (place, steepness) than a constant rate; each is worth about
+# half the log of the number of events, a few units for tens of events.
+ONSET_EVIDENCE = 6.0
+MIN_EVENTS_FOR_ONSET = 5
+BIN_DEG = 0.25
+
+
+def find_misfires(cycles: CycleTable, use: NDArray[np.bool_], engine: EngineCard) -> MisfireFinding:
+    """Find the cycles that lost a power stroke.
+
+    Parameters
+    ----------
+    cycles
+        The table.
+    use
+        bool [n]: cycles that idle with the throttle untouched.
+    engine
+        Its number of cylinders.
+
+    Returns
+    -------
+    MisfireFinding
+        Place 1 is the stroke of No. 1 itself, whose spark starts the cycle.
+    """
+    scores = score(cycles, use, engine.cylinders) if len(cycles) else None
+    if scores is None:
+        return _nothing()
+    known = np.isfinite(scores.z[:, 0])
+    judged = int(known.sum())
+    per_10_min = 600.0 / scores.features.cycle_s
+    events, best = peel(scores, PEEL_DOWN_TO)
+    law = fit_law(best[_law_rows(known, events)])
+    threshold = false_alarm_threshold(law, per_10_min)
+    rate = fit_rate(scores.z[known], echoes(scores.filter))
+    if _drowned(rate, threshold):
+        return _rate_only(rate, judged, per_10_min)
+    kept = [event for event in events if event[2] > threshold]
+    rows = np.unique(np.array([row for row, _, _ in kept], dtype=np.int64))
+    low, high = clopper_pearson(len(rows), judged)
+    onset, u_onset = onset_deg(cycles.advance_deg[known], np.isin(np.flatnonzero(known), rows))
+    return MisfireFinding(
+        cycles=rows,
+        judged=judged,
+        per_thousand=1e3 * len(rows) / judged,
+        low_per_thousand=1e3 * low,
+        high_per_thousand=1e3 * high,
+        false_alarms_per_thousand=1e3 * FALSE_PER_10_MIN / per_10_min,
+        onset_deg=onset,
+        u_onset_deg=u_onset,
+        slot=same_beat(scores, kept),
+        singles=True,
+    )
+
+
+def _law_rows(known: NDArray[np.bool_], events: list[tuple[int, int, float]]) -> NDArray[np.bool_]:
+    """Cycles that the law of the score is learnt from: the deep events and the calm parts.
+
+    Where misfires crowd, what is left between them says more of the faults of the shape than
+    of ordinary cycles; so the calm is sought as far from deep events as the data allow.
+    """
+    deep = np.zeros(len(known), dtype=bool)
+    deep[[row for row, _, z in events if z > DEEP]] = True
+    for reach, least in NEIGHBOURS:
+        near = np.convolve(deep, np.ones(2 * reach + 1), mode="same") > 0
+        calm = known & ~near
+        if calm.sum() >= least * known.sum():
+            return calm | (known & deep)
+    return known
+
+
+def false_alarm_threshold(law: ScoreLaw, cycles_per_10_min: float) -> float:
+    """Score that ordinary cycles exceed ``FALSE_PER_10_MIN`` times in ten minutes.
+
+    Where a bump shows how deep a lost stroke is, at least half way up to it, so that weak
+    strokes are not taken for lost ones.
+    """
+    threshold = law.exceeded(FALSE_PER_10_MIN / cycles_per_10_min)
+    if law.share > 0.0:
+        # Where most bad cycles lost several strokes, half of theirs is too much to ask.
+        half = law.middle + DEPTH_SHARE * (law.place - law.middle)
+        threshold = max(threshold, min(half, DEPTH_MOST * threshold))
+    return threshold
+
+
+def clopper_pearson(events: int, trials: int, level: float = 0.95) -> tuple[float, float]:
+    """Exact interval of a binomial share.
+
+    C. J. Clopper, E. S. Pearson, "The use of confidence or fiducial limits illustrated in the
+    case of the binomial", Biometrika 26 (1934).
+    """
+    from scipy.stats import beta
+
+    if trials <= 0:
+        return float("nan"), float("nan")
+    half = (1.0 - level) / 2.0
+    low = 0.0 if events == 0 else float(beta.ppf(half, events, trials - events + 1))
+    high = 1.0 if events == trials else float(beta.isf(half, events + 1, trials - events))
+    return low, high
+
+
+def same_beat(scores: Scores, events: list[tuple[int, int, float]]) -> int:
+    """Firing place that the events share; 0 when they fall at random, -1 when unknown.
+
+    Each event has a likelihood for each place, z·d - d²/2 with the depth d expected there.
+    "Always place s" lets one event in ten be something else; against it stands "any place".
+    """
+    places = scores.z.shape[1]
+    if len(events) < 2 or places < 2:
+        return -1
+    unit = scores.filter.unit
+    depth = float(np.median([z / unit[place - 1] for _, place, z in events]))
+    expected = depth * unit
+    rows = np.unique([row for row, _, _ in events])
+    trust = TRUST_TURNS if scores.features.turns == 2 else TRUST_CYCLES
+    log_like = trust * (scores.z[rows] * expected - 0.5 * expected**2)
+    log_like -= log_like.max(axis=1, keepdims=True)
+    posterior = np.exp(log_like)
+    posterior /= posterior.sum(axis=1, keepdims=True)
+    gain = np.log(0.9 * posterior * places + 0.1).sum(axis=0) - np.log(places)
+    best = int(gain.argmax())
+    if gain[best] > SURE:
+        # "One place, but which of two neighbours?" is not known, and not random either.
+        return best + 1 if gain[best] - float(np.sort(gain)[-2]) > SURE else -1
+    return 0 if gain[best] < -SURE else -1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Grid:
+    """Rates over advance: a base, and beyond an onset a step or a slope."""
+
+    onset_deg: FloatArray
+    log_like: FloatArray  # [onset], summed over the other numbers
+    flat: float
+
+
+def onset_deg(advance_deg: FloatArray, misfired: NDArray[np.bool_]) -> tuple[float, float]:
+    """Advance beyond which misfiring begins, and its standard uncertainty; NaN if none.
+
+    Bernoulli likelihood of a constant rate up to the onset and a step or a slope beyond, on a
+    grid, averaged over base and steepness. The onset is reported only where more advance
+    misfires more, and that beats both one rate throughout and the mirrored case.
+
+    Parameters
+    ----------
+    advance_deg
+        float64 [n], NaN where unknown.
+    misfired
+        bool [n].
+    """
+    nothing = float("nan"), float("nan")
+    good = np.isfinite(advance_deg)
+    if misfired[good].sum() < MIN_EVENTS_FOR_ONSET:
+        return nothing
+    alpha, hit = advance_deg[good], misfired[good]
+    if float(np.ptp(np.quantile(alpha, [0.02, 0.98]))) < 2.0:
+        return nothing
+    up, down = _onset_grid(alpha, hit), _onset_grid(-alpha, hit)
+    if _evidence(up) < ONSET_EVIDENCE or _evidence(down) > _evidence(up):
+        return nothing
+    weight = np.exp(up.log_like - up.log_like.max())
+    weight /= weight.sum()
+    mean = float(np.sum(weight * up.onset_deg))
+    spread = float(np.sqrt(np.sum(weight * (up.onset_deg - mean) ** 2)))
+    return mean, max(spread, BIN_DEG / float(np.sqrt(12.0)))
+
+
+def _evidence(grid: _Grid) -> float:
+    """Log of the average likelihood of an onset over that of one rate throughout."""
+    top = float(grid.log_like.max())
+    return top + float(np.log(np.mean(np.exp(grid.log_like - top)))) - grid.flat
+
+
+def _onset_grid(alpha: FloatArray, hit: NDArray[np.bool_]) -> _Grid:
+    """Likelihood over the onset, averaged over base rate, steepness and form."""
+    low = float(alpha.min())
+    index = ((alpha - low) / BIN_DEG).astype(np.intp)
+    trials = np.bincount(index).astype(np.float64)
+    hits = np.bincount(index, weights=hit, minlength=len(trials))
+    onsets: FloatArray = low + np.arange(len(trials), dtype=np.float64) * BIN_DEG
+    centre = onsets + 0.5 * BIN_DEG
+    beyond = np.maximum(centre[None] - onsets[:, None], 0.0)
+    share = float(hit.mean())
+    bases = share * np.array([0.02, 0.1, 0.25, 0.5, 0.75, 1.0])
+    forms = [s * beyond for s in np.geomspace(0.003, 0.4, 9)]
+    forms += [h * (beyond > 0.0) for h in np.geomspace(0.005, 0.8, 9)]
+    logs = []
+    for form in forms:
+        for base in bases:
+            rate = np.clip(base + form, 1e-6, 0.95)
+            logs.append(hits @ np.log(rate).T + (trials - hits) @ np.log1p(-rate).T)
+    stack = np.array(logs)
+    top = float(stack.max())
+    log_like = top + np.log(np.mean(np.exp(stack - top), axis=0) + 1e-300)
+    flat = float(hits.sum() * np.log(share) + (trials - hits).sum() * np.log1p(-share))
+    return _Grid(onset_deg=onsets, log_like=log_like, flat=flat)
+
+
+def _drowned(rate: RateLaw, threshold: float) -> bool:
+    """Whether there are misfires, but most of them below the threshold."""
+    from scipy.stats import norm
+
+    missed = float(norm.cdf((threshold - rate.separation) / EVENT_SPREAD))
+    return rate.evidence > RATE_EVIDENCE and rate.skew < SKEWED and missed > DROWNED_SHARE
+
+
+def _rate_only(rate: RateLaw, judged: int, per_10_min: float) -> MisfireFinding:
+    """Single events drown: the rate from the shape of the distribution, nothing more."""
+    return replace(
+        _nothing(),
+        judged=judged,
+        per_thousand=1e3 * rate.share,
+        low_per_thousand=1e3 * rate.low,
+        high_per_thousand=1e3 * rate.high,
+        false_alarms_per_thousand=1e3 * FALSE_PER_10_MIN / per_10_min,
+        singles=False,
+    )
+
+
+def roc_area(events: FloatArray, ordinary: FloatArray) -> float:
+    """Area under the receiver operating characteristic: chance that an event scores higher.
+
+    The Mann-Whitney statistic over the number of pairs, ties counted half (J. A. Hanley,
+    B. J. McNeil, Radiology 143, 1982).
+    """
+    from scipy.stats import rankdata
+
+    ranks = rankdata(np.concatenate([events, ordinary]))
+    n, m = len(events), len(ordinary)
+    return float((ranks[:n].sum() - n * (n + 1) / 2.0) / (n * m))
+
+
+def _nothing() -> MisfireFinding:
+    """Nothing could be judged."""
+    nan = float("nan")
+    empty: IntArray = np.zeros(0, dtype=np.int64)
+    return MisfireFinding(
+        cycles=empty,
+        judged=0,
+        per_thousand=nan,
+        low_per_thousand=nan,
+        high_per_thousand=nan,
+        false_alarms_per_thousand=nan,
+        onset_deg=nan,
+        u_onset_deg=nan,
+        slot=-1,
+        singles=True,
+    )
