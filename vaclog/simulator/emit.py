@@ -100,7 +100,10 @@ def _reads(ready_s: NDArray[np.float64], frames: list[bytes], rng: np.random.Gen
     """Group frames into the reads of a host: a poll each 16 ms or so, now and then late."""
     sizes = np.array([len(f) for f in frames])
     sent = np.maximum.accumulate(ready_s + sizes * BYTE_S)
-    edges = np.arange(0.0, sent[-1] + 2 * READ_S, READ_S)
+    # Polls wander against the frames, so that now and then one comes just after a frame.
+    polls = int(sent[-1] / READ_S * 1.1) + 4
+    edges = np.cumsum(READ_S * rng.uniform(0.8, 1.2, polls))
+    edges = edges[: np.searchsorted(edges, sent[-1]) + 2]
     late = rng.exponential(0.0006, len(edges)) + np.where(
         rng.random(len(edges)) < 0.003, rng.uniform(0.0, 0.06, len(edges)), 0.0
     )
@@ -114,37 +117,24 @@ def _reads(ready_s: NDArray[np.float64], frames: list[bytes], rng: np.random.Gen
     return chunks
 
 
-def messages(boots: list[Boot], rig: RigSpec) -> list[Message]:
-    """What the device recorded as messages of the wire, one hello per boot."""
-    out: list[Message] = []
-    for number, boot in enumerate(boots):
-        out.append(
-            Hello(
-                version=1,
-                boot=FIRST_BOOT + number,
-                tick_ns=rig.tick_ns,
-                adc_bits=rig.adc_bits,
-                device=NAME,
-            )
-        )
-        out.append(
-            Pressure(
-                ticks=(boot.sample_tick % WRAP).astype(np.uint32),
-                counts=boot.sample_counts.astype(np.uint16),
-            )
-        )
-        wanted = boot.pulse_kind != MARKER
-        out.append(
-            Pulses(
-                kinds=boot.pulse_kind[wanted].astype(np.uint8),
-                ticks=(boot.pulse_tick[wanted] % WRAP).astype(np.uint32),
-                values=boot.pulse_value[wanted].astype(np.int32),
-            )
-        )
-        out += [Marker(tick=t % WRAP) for t in boot.pulse_tick[~wanted].tolist()]
-    return out
+def messages(boot: Boot, rig: RigSpec) -> list[Message]:
+    """What the device recorded in one boot, as messages of the wire."""
+    wanted = boot.pulse_kind != MARKER
+    return [
+        Hello(version=1, boot=0, tick_ns=rig.tick_ns, adc_bits=rig.adc_bits, device=NAME),
+        Pressure(
+            ticks=(boot.sample_tick % WRAP).astype(np.uint32),
+            counts=boot.sample_counts.astype(np.uint16),
+        ),
+        Pulses(
+            kinds=boot.pulse_kind[wanted].astype(np.uint8),
+            ticks=(boot.pulse_tick[wanted] % WRAP).astype(np.uint32),
+            values=boot.pulse_value[wanted].astype(np.int32),
+        ),
+        *(Marker(tick=t % WRAP) for t in boot.pulse_tick[~wanted].tolist()),
+    ]
 
 
 def text_lines(boots: list[Boot], rig: RigSpec) -> bytes:
-    """Text lines version 1, in order of time."""
-    return LinesEncoder().encode(messages(boots, rig))
+    """Text lines version 1, in order of time; a restarted sketch prints its first line again."""
+    return b"".join(LinesEncoder().encode(messages(boot, rig)) for boot in boots)

@@ -89,8 +89,11 @@ class Hill:
     def best_deg(self, rpm: float, kpa: float) -> float:
         """Best advance at an operating point."""
         if self.spec.kind == "tabulated":
-            grid = np.arange(-10.0, 60.0, 0.02)
-            return float(grid[np.argmax([self(a, rpm, kpa) for a in grid])])
+            best = 25.0
+            for width, step in ((35.0, 1.0), (1.2, 0.02)):
+                grid = np.arange(best - width, best + width, step).tolist()
+                best = max(grid, key=lambda a: self(a, rpm, kpa))
+            return best
         if not self.spec.moving:
             return self.spec.peak_deg
         shift = self.spec.per_kpa_deg * (kpa - self.top_kpa)
@@ -146,12 +149,9 @@ class Hill:
         if not self.spec.moving:
             self._rows = [[np.maximum(spline(want) / peak, 0.0).tolist()]]
             return
-        for rpm in RPM_NODES:
-            line = []
-            for kpa in PRESSURE_NODES_KPA:
-                row = CubicSpline(ADVANCE_GRID_DEG, _at_point(table, rpm, kpa))(want)
-                line.append(np.maximum(row / peak, 0.0).tolist())
-            self._rows.append(line)
+        nodes = _at_points(table, RPM_NODES, PRESSURE_NODES_KPA)
+        fine = CubicSpline(ADVANCE_GRID_DEG, nodes, axis=2)(want)
+        self._rows = np.maximum(fine / peak, 0.0).tolist()
         # Bilinear blending between nodes displaces the top a little: take that back.
         off = self.best_deg(self.top_rpm, self.top_kpa) - self.spec.peak_deg
         steps = round(off / FINE_DEG)
@@ -182,13 +182,18 @@ def _place(value: float, nodes: list[float]) -> tuple[int, float]:
     return len(nodes) - 2, 1.0
 
 
-def _at_point(table: FloatArray, rpm: float, kpa: float) -> FloatArray:
-    """Efficiency over the advance grid at one operating point, smooth in both."""
-    rpm = float(np.clip(rpm, RPM_GRID[0], RPM_GRID[-1]))
-    kpa = float(np.clip(kpa, PRESSURE_GRID_KPA[0], PRESSURE_GRID_KPA[-1]))
+def _at_points(table: FloatArray, rpm: FloatArray, kpa: FloatArray) -> FloatArray:
+    """Efficiency over the advance grid at operating points [rpm, kpa], smooth in both."""
+    rpm = np.clip(rpm, RPM_GRID[0], RPM_GRID[-1])
+    kpa = np.clip(kpa, PRESSURE_GRID_KPA[0], PRESSURE_GRID_KPA[-1])
     over_rpm = make_interp_spline(np.log(RPM_GRID), table, k=2, axis=0)(np.log(rpm))
-    over_kpa = make_interp_spline(np.log(PRESSURE_GRID_KPA), over_rpm, k=2, axis=0)
+    over_kpa = make_interp_spline(np.log(PRESSURE_GRID_KPA), over_rpm, k=2, axis=1)
     return np.asarray(over_kpa(np.log(kpa)))
+
+
+def _at_point(table: FloatArray, rpm: float, kpa: float) -> FloatArray:
+    """Efficiency over the advance grid at one operating point."""
+    return np.asarray(_at_points(table, np.array([rpm]), np.array([kpa]))[0, 0])
 
 
 def _model_best(burn: BurnSpec, rpm: float, kpa: float) -> float:
