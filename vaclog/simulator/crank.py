@@ -114,10 +114,10 @@ class _Combustion:
         self.last = [0.0] * n
         self.fresh = math.sqrt(max(1.0 - spec.scatter_memory**2, 0.0))
         self.mixture = 1.0
-        self.rows: list[tuple[float, float, int, float, float, float, bool, float, float, float]]
-        self.rows = []
 
-    def work(self, slot: int, advance: float, rpm: float, pa: float, air: float) -> tuple:  # type: ignore[type-arg]
+    def work(
+        self, slot: int, advance: float, rpm: float, pa: float, air: float
+    ) -> tuple[float, float, bool]:
         """Work with and without chance (J), and whether the event misfired."""
         spec = self.spec
         mean = air * HEAT_J_KG * spec.efficiency * self.engine.hill(advance, rpm, pa * 1e-3)
