@@ -94,6 +94,23 @@ def test_without_barometer_less_pressure_is_up() -> None:
     assert not any(text.startswith("-") for text in words_in(NO_BAROMETER).splitlines())
 
 
+def test_footprints_lie_along_the_way_that_was_swept() -> None:
+    tree = ET.fromstring(picture.svg(FOUND, "inHg"))
+    (group,) = [node for node in tree.iter(f"{SVG}g") if node.get("id") == "footprints"]
+    soles = [node.get("d") or "" for node in group.iter(f"{SVG}path")]
+    assert 60 <= len(soles) <= 110
+    left, right = place_of(FOUND, "10")[0], place_of(FOUND, "35")[0]
+    for outline in soles:
+        points = re.findall(r"([-\d.]+) ([-\d.]+)", outline)
+        across, down = [float(x) for x, _ in points], [float(y) for _, y in points]
+        assert left - 15 < min(across) < max(across) < right
+        assert 0 < min(down) < max(down) < 5.4 * 72
+        assert max(across) - min(across) < 14, "a footprint is a small thing"
+    fading = [float(x) for x in re.findall(r"opacity: ([\d.]+)", ET.tostring(group).decode())]
+    assert fading[0] < 0.2
+    assert fading[-1] > 0.6
+
+
 def test_a_top_that_was_not_reached_is_pointed_at() -> None:
     assert "still climbing" in words_in(NOT_REACHED)
     assert "top 2" not in words_in(NOT_REACHED)

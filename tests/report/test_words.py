@@ -60,7 +60,7 @@ def test_no_cap_gives_the_step_and_no_setting() -> None:
 def test_a_top_that_was_not_reached_is_said_and_the_answer_still_stands() -> None:
     out = " ".join(text.render(NOT_REACHED, "inHg").split())
     assert "Set it to 5.1°" in out
-    assert "The top was not found: the top lies beyond the advanced end" in out
+    assert "The top lies beyond the advanced end of the sweep. The sweep went" in out
     assert "from 8.0° to 20.0°" in out
     assert "5.1° or more" in out
 
@@ -72,9 +72,13 @@ def test_misfire_is_told_as_a_person_would() -> None:
     assert "from 31.2° on" in out
     assert words.misfire(FOUND) == "No stumble in 1710 cycles."
     assert "could not be judged" in words.misfire(EMPTY)
+    chance = replace(STUMBLING, misfire=replace(STUMBLING.misfire, false_alarms_per_thousand=20.0))
+    assert "No more stumbles than chance" in words.misfire(chance)
     by_place = replace(STUMBLING, misfire=replace(STUMBLING.misfire, cylinder=None))
     assert "place 2 in the order of firing" in words.misfire(by_place)
-    random = replace(STUMBLING, misfire=Misfire(events=9, cycles=900, per_thousand=10.0))
+    random = replace(
+        STUMBLING, misfire=Misfire(events=9, cycles=900, per_thousand=10.0, low_per_thousand=5.0)
+    )
     assert words.misfire(random) == "It stumbles about one cycle in 100."
 
 

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Final
 
-from vaclog.analysis.angle_scale import TDC_ASSUMED_DEG
+from vaclog.analysis.angle_scale import TDC, TDC_ASSUMED_DEG, U_TDC_VERIFIED_DEG
 from vaclog.analysis.situation import Judged, Situation
 from vaclog.cards import doubts
 from vaclog.result import Advice
@@ -234,7 +234,7 @@ def _warn_misfire(situation: Situation, judged: Judged, advice: Advice) -> list[
         return []
     which = "always the same one" if misfire.slot > 0 else "not always the same one"
     return [
-        f"About one beat in {max(1, round(1000 / rate))} stumbles at every advance, {which}. "
+        f"About one cycle in {max(1, round(1000 / rate))} stumbles at every advance, {which}. "
         "Plugs, gaps and leads first; timing does not cure it, and it blurs the top."
     ]
 
@@ -273,10 +273,13 @@ def _warn_uncertainty(situation: Situation, judged: Judged, advice: Advice) -> l
     if scale.u_deg is None or scale.source == "none":
         return []
     if not situation.engine.tdc_verified:
+        others_deg = math.hypot(*(u for name, u in scale.parts if name != TDC))
+        won_deg = 2 * (scale.u_deg - math.hypot(others_deg, U_TDC_VERIFIED_DEG))
         return [
             f"Top dead centre is not verified: the mark is taken to be within {TDC_ASSUMED_DEG:g}° "
             "of it. A slipped ring shifts every angle here and on a strobe alike. Check it with a "
-            "soft piston stop, engine turned by hand, and say so on the card."
+            "soft piston stop, engine turned by hand, and say so on the card: that would lift the "
+            f"limits by about {won_deg:.1f}°."
         ]
     name, u_deg = max(scale.parts, key=lambda part: part[1])
     if u_deg < _U_LARGE_DEG:

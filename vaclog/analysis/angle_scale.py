@@ -23,9 +23,10 @@ from vaclog.cards import EngineCard, RigCard, curve_added_deg
 from vaclog.result import AdvanceSource, Peak
 from vaclog.units import deg_from_us
 
+TDC: Final = "top dead centre"  # its part of the uncertainty
 # A piston stop found by hand in both directions repeats to about half a degree (common practice);
 # half-width to standard uncertainty by JCGM 100:2008, 4.3.7.
-_U_TDC_VERIFIED_DEG: Final = 0.5 / math.sqrt(3.0)
+U_TDC_VERIFIED_DEG: Final = 0.5 / math.sqrt(3.0)
 # Unverified, within +-2 degrees is assumed: marks are set to about that by the maker; a ring that
 # has slipped further shows as a peak far from where it is expected, not as an uncertainty.
 TDC_ASSUMED_DEG: Final = 2.0
@@ -82,7 +83,7 @@ def angle_scale(
     swept_rpm
         Lowest and highest speed in the sweeps: a body sensor does not see weights that move.
     """
-    tdc_deg = _U_TDC_VERIFIED_DEG if engine.tdc_verified else _U_TDC_UNVERIFIED_DEG
+    tdc_deg = U_TDC_VERIFIED_DEG if engine.tdc_verified else _U_TDC_UNVERIFIED_DEG
     parts: list[tuple[str, float]] = []
     if source == "mark":
         mark_deg = rig.mark.angle_deg if rig.mark else 0.0
@@ -104,7 +105,7 @@ def angle_scale(
     elif source == "holds":
         parts.append(("strobe readings", _U_STROBE_DEG))
     if parts:
-        parts.append(("top dead centre", tdc_deg))
+        parts.append((TDC, tdc_deg))
     return AngleScale(source=source, parts=tuple(parts))
 
 

@@ -43,6 +43,10 @@ _POST_PT: Final = 30.0
 _DECIDING_POST_PT: Final = 52.0
 _DPI: Final = 72.0
 _LONG_NUMBER: Final = re.compile(r"-?\d+\.\d{3,}")
+_AXIS: Final = {
+    False: "crank degrees before top dead centre  (advance →)",
+    True: "degrees before top dead centre →",
+}
 _HILL: Final = "hill's own"
 # Room in the sky: for the top with its interval, and for each name above that.
 _TOP_PT: Final = 66.0
@@ -265,12 +269,12 @@ class _Drawing:
         axes.spines["bottom"].set_color(quiet)
         axes.tick_params(colors=quiet, labelsize=9.5)
         axes.tick_params(axis="y", length=0)
-        axes.set_xlabel("crank degrees before top dead centre  (advance →)", color=quiet)
+        axes.set_xlabel(_AXIS[self.tall], color=quiet)
         what = "vacuum" if scene.sign > 0 else "absolute pressure, less is up"
         axes.set_ylabel(f"{what}, {self.unit}", color=quiet)
         axes.xaxis.set_major_locator(MaxNLocator(nbins=5 if self.tall else 8, steps=[1, 2, 5, 10]))
-        axes.yaxis.set_major_locator(MaxNLocator(nbins=12, steps=[1, 2, 5, 10]))
-        ticks = [t for t in axes.get_yticks() if self.bottom <= t <= top + 0.02 * self.rise]
+        rule = MaxNLocator(nbins=6, steps=[1, 2, 5, 10])  # the sky needs no figures
+        ticks = [float(t) for t in rule.tick_values(self.bottom, top) if self.bottom <= t <= top]
         axes.set_yticks(ticks)
         axes.set_yticklabels([words.fixed(abs(t), _tick_decimals(ticks)) for t in ticks])
 
@@ -295,7 +299,7 @@ class _Drawing:
         from matplotlib.collections import PathCollection
         from matplotlib.colors import to_rgba
         from matplotlib.path import Path as Outline
-        from matplotlib.transforms import Affine2D
+        from matplotlib.transforms import Affine2D, IdentityTransform
 
         scene = self.scene
         if len(scene.feet_deg) < 3:
@@ -310,18 +314,18 @@ class _Drawing:
             soles.append(Outline(_SOLE, _SOLE_CODES).transformed(turn))
             age = float(scene.feet_age[number])
             colours.append(to_rgba(self.palette.foot, 0.10 + 0.60 * age**1.5))
-        self.axes.add_collection(
-            PathCollection(
-                soles,
-                sizes=[_SOLE_PT**2],
-                offsets=np.column_stack([scene.feet_deg[shown], scene.feet_height[shown]]),
-                offset_transform=self.axes.transData,
-                facecolors=colours,
-                linewidths=0,
-                zorder=5,
-            ),
-            autolim=False,
+        feet = PathCollection(
+            soles,
+            sizes=[_SOLE_PT**2],
+            offsets=np.column_stack([scene.feet_deg[shown], scene.feet_height[shown]]),
+            offset_transform=self.axes.transData,
+            facecolors=colours,
+            linewidths=0,
+            zorder=5,
         )
+        feet.set_transform(IdentityTransform())  # their size is in points, not in degrees
+        feet.set_gid("footprints")
+        self.axes.add_collection(feet, autolim=False)
 
     def fences(self) -> None:
         """A fence at each limit, a pennant at the hill's own proposal; names in the sky."""

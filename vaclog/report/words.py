@@ -247,7 +247,8 @@ def top(peak: Peak) -> str:
 def not_found(peak: Peak) -> str:
     """Why there is no top, and what was seen of the hill."""
     reason = (peak.why_not or "the data do not show one").rstrip(".")
-    text = f"The top was not found: {reason}."
+    says_itself = reason.startswith(("the top", "no top"))
+    text = f"{reason[0].upper()}{reason[1:]}." if says_itself else f"No top was found: {reason}."
     if peak.swept_low_deg is not None and peak.swept_high_deg is not None:
         text += f" The sweep went from {degrees(peak.swept_low_deg)} to "
         text += f"{degrees(peak.swept_high_deg)}."
@@ -331,6 +332,8 @@ def misfire(result: Result) -> str:
     rate = found.per_thousand
     if found.events == 0 and not rate:
         return f"No stumble in {found.cycles} cycles."
+    if (found.low_per_thousand or 0.0) <= (found.false_alarms_per_thousand or 0.0):
+        return f"No more stumbles than chance would show, in {found.cycles} cycles."
     share = f"about one cycle in {max(1, round(1000 / rate))}" if rate else "now and then a cycle"
     if found.cylinder is not None:
         which = f", always the same one: cylinder {found.cylinder}"

@@ -510,6 +510,13 @@ def test_unverified_top_dead_centre_is_assumed_within_two_degrees_and_said() -> 
     assert extra == pytest.approx(2 / math.sqrt(3))  # half-width a: u = a / sqrt 3, JCGM 100 4.3.7
     assert "within 2°" in words(advise(not_verified))
     assert "within 2°" not in words(advise(verified))
+    # What verifying would win is what the verified case has.
+    won = re.search(r"lift the limits by about ([\d.]+)°", words(advise(not_verified)))
+    assert won
+    loose = [limit.angle_deg for limit in judge(verified).limits]
+    tight = [limit.angle_deg for limit in judge(not_verified).limits]
+    for one, two in zip(loose, tight, strict=True):
+        assert float(won[1]) == pytest.approx(one - two, abs=0.15)
 
 
 @pytest.mark.parametrize(
@@ -540,7 +547,7 @@ def test_an_idle_speed_far_off_is_said() -> None:
 def test_stumbling_at_every_advance_is_cured_first() -> None:
     misfire = replace(stumbling(math.nan), per_thousand=25.0, low_per_thousand=18.0, slot=2)
     advice = advise(situation(misfire=misfire))
-    assert "one beat in 40 stumbles" in " ".join(advice.warnings)
+    assert "one cycle in 40 stumbles" in " ".join(advice.warnings)
     assert "always the same one" in " ".join(advice.warnings)
 
 
