@@ -112,8 +112,8 @@ def body_counts_at(
 
 
 # A hand moves the body by a fraction of a degree per cycle, and the weights by some 5 degrees
-# in a hard blip; a step beyond this is a disturbed pulse, unless it lasts.
-_LARGEST_STEP_DEG = 6.0
+# in a hard blip (where three refusals in a row are then taken); else a disturbed pulse.
+_LARGEST_STEP_DEG = 4.0
 _LASTS_CYCLES = 3
 _CARRIED_CYCLES = 4
 

@@ -29,9 +29,7 @@ from vaclog.signals.edges import NO_EDGES, Edges, join
 from vaclog.signals.growing import Growing
 from vaclog.signals.scales import PressureScale, body_deg
 from vaclog.signals.tables import AdvanceFrom, CycleFlag, CycleTable, FloatArray, IntArray
-
-CRANK_US_PER_CYCLE_AT_1_RPM = 120e6
-"""Two turns at 1 rpm, in microseconds."""
+from vaclog.units import rpm_from_cycle_us
 
 _LONGEST_HOLE_US = 1_000_000
 """Across a longer pause of the samples nothing is known: no line is drawn over it."""
@@ -448,7 +446,7 @@ class CycleBuilder:
         start, end = self._edges.us[rows], self._edges.us[rows + 1]
         p = _pressures(self.pressure, start, end, self._slots)
         blind = p.absent_part > _BLIND_PART
-        rpm = CRANK_US_PER_CYCLE_AT_1_RPM / (end - start)
+        rpm = rpm_from_cycle_us((end - start).astype(np.float64))
         flags = np.zeros(len(rows), np.uint8)
         flags[self._edges.filled[rows] | self._edges.filled[rows + 1]] |= np.uint8(CycleFlag.SPLIT)
         flags[p.absent_part > _GAP_PART] |= np.uint8(CycleFlag.GAP)

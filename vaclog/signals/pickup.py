@@ -17,6 +17,7 @@ import numpy as np
 
 from vaclog.signals.cycles import PressureTail, PulseTail
 from vaclog.signals.tables import FloatArray, IntArray
+from vaclog.units import rpm_from_cycle_us
 
 LEAST_CYCLES = 8
 WANTED_CYCLES = 24
@@ -139,7 +140,7 @@ def _by_idle(interval_us: float, candidates: list[int], idle_rpm: float | None) 
     if idle_rpm is None:
         return None
     for candidate in candidates:
-        ratio = 120e6 / (interval_us * candidate) / idle_rpm
+        ratio = rpm_from_cycle_us(interval_us * candidate) / idle_rpm
         if 1 / _IDLE_TOLERANCE < ratio < _IDLE_TOLERANCE:
             return candidate
     return None

@@ -24,6 +24,7 @@ _MOST_MISSING = 3  # in a row; more than that is a break, not a gap to bridge
 
 # What it costs to believe that a pulse is missing or a stray. Other costs are against these.
 _COST_MISSING = 9.0
+_COST_MISSING_TOO = 3.0  # losses come in bursts
 _COST_STRAY = 9.0
 _COST_RINGING = 0.5
 _COST_FIRST = 1.0  # the first period of a rhythm has nothing to agree with
@@ -39,8 +40,10 @@ _MARGIN = 17.0  # readings this much worse than the best are given up
 _MOST_READINGS = 12
 _LONGEST_DOUBT = 12  # pulses; then the best reading is taken
 
-# Within these bounds a pulse is accepted at once.
+# Within these bounds a pulse is accepted at once, unless another follows within the guard
+# (a part of the period): then one of the two is a stray, and the next pulse tells which.
 _SURE_LOW, _SURE_HIGH = 0.95, 1.05
+_GUARD = 0.1
 
 
 @dataclass(slots=True)
@@ -65,6 +68,8 @@ class Rhythm:
         Longer pauses end a rhythm.
     ringing_part
         A pulse sooner than this part of a period is an echo of the one before.
+    burst_us
+        So is one that follows any other within this time.
 
     Attributes
     ----------
@@ -73,10 +78,14 @@ class Rhythm:
         periods without a pulse.
     """
 
-    def __init__(self, *, shortest_us: int, silence_us: int, ringing_part: float) -> None:
+    def __init__(
+        self, *, shortest_us: int, silence_us: int, ringing_part: float, burst_us: int
+    ) -> None:
         self._shortest = shortest_us
         self._silence = silence_us
         self._ringing = ringing_part
+        self._burst = burst_us
+        self._previous = -(1 << 62)  # the pulse before, kept or not
         self._readings: list[_Reading] = []
         self._out: list[tuple[int, int]] = []
         self.received = 0
@@ -103,13 +112,19 @@ class Rhythm:
         self.received += len(times)
         position = 0
         while position < len(times):
-            sure = self._run_of_sure(times, position)
+            sure = self._run_of_sure(times, position, upto_us)
             if sure:
                 self._out += [(int(t), 1) for t in times[position : position + sure]]
                 position += sure
+                self._previous = int(times[position - 1])
             else:
-                self._step(int(times[position]))
+                t = int(times[position])
+                self._end_doubt(t)
+                self._step(t)
+                self._previous = t
                 position += 1
+        if upto_us is not None:
+            self._end_doubt(upto_us)
         if self._readings and (upto_us is None or upto_us - self._best().last > self._silence):
             self._finalise()
         return self._take()
@@ -130,29 +145,46 @@ class Rhythm:
         self.missing += int(np.maximum(steps - 1, 0).sum())
         return pairs[:, 0], steps
 
-    def _run_of_sure(self, times: IntArray, position: int) -> int:
+    def _run_of_sure(self, times: IntArray, position: int, upto_us: int | None) -> int:
         """How many pulses from here on are beyond doubt; takes them into the reading."""
         if len(self._readings) != 1:
             return 0
         reading = self._readings[0]
         if reading.period is None or reading.pending:
             return 0
-        block = times[position : position + 256]
-        first = int(block[0]) - reading.last
-        if not _is_sure(first / reading.period):
+        if not _is_sure((int(times[position]) - reading.last) / reading.period):
             return 0
-        if len(block) == 1:
-            count = 1
-            period = first
+        block = times[position : position + 256]
+        periods = np.diff(block, prepend=reading.last)
+        ratio = np.empty(len(block))
+        ratio[0] = 1.0
+        ratio[1:] = periods[1:] / np.maximum(periods[:-1], 1)
+        following = np.empty(len(block))
+        following[:-1] = periods[1:]
+        after = position + len(block)
+        if after < len(times):
+            following[-1] = times[after] - block[-1]
         else:
-            periods = np.diff(block, prepend=reading.last)
-            ratio = periods[1:] / np.maximum(periods[:-1], 1)
-            odd = np.flatnonzero((ratio <= _SURE_LOW) | (ratio >= _SURE_HIGH))
-            count = int(odd[0]) + 1 if len(odd) else len(block)
-            period = int(periods[count - 1])
-        reading.last = int(block[count - 1])
-        reading.period = float(period)
+            following[-1] = np.inf if upto_us is None else upto_us - block[-1]
+        odd = (ratio <= _SURE_LOW) | (ratio >= _SURE_HIGH) | (following <= _GUARD * periods)
+        count = int(np.argmax(odd)) if odd.any() else len(block)
+        if count:
+            reading.last = int(block[count - 1])
+            reading.period = float(periods[count - 1])
         return count
+
+    def _end_doubt(self, t: int) -> None:
+        """Nothing came soon after a pulse that came just when it had to: it is the one."""
+        if not self._readings:
+            return
+        best = self._best()
+        if not best.sure or len(best.pending) != 1 or best.period is None:
+            return
+        # All readings agree on what was before this pulse.
+        if t - best.last > _GUARD * best.period:
+            self._out += best.pending
+            best.pending = ()
+            self._readings = [best]
 
     def _step(self, t: int) -> None:
         if self._readings and t - self._best().last > self._silence:
@@ -180,14 +212,17 @@ class Rhythm:
             kept.append(reading)
         self._readings = kept
         best = kept[0]
-        if best.last == before and t - before < self._echo(best):
+        if best.last == before and (
+            t - before < self._echo(best) or t - self._previous < self._burst
+        ):
             self.ringing += 1
         self._commit()
 
     def _continuations(self, reading: _Reading, t: int) -> list[_Reading]:
         """The ways to read one more pulse: skip it, continue with it, begin anew with it."""
         distance = t - reading.last
-        skip = _COST_RINGING if distance < self._echo(reading) else _COST_STRAY
+        echo = distance < self._echo(reading) or t - self._previous < self._burst
+        skip = _COST_RINGING if echo else _COST_STRAY
         ways = [_Reading(reading.cost + skip, reading.last, reading.period, reading.pending, False)]
         if distance < self._shortest:
             return ways
@@ -202,7 +237,7 @@ class Rhythm:
 
     def _echo(self, reading: _Reading) -> float:
         """How long after a pulse others are its echo."""
-        return max(self._shortest, self._ringing * (reading.period or 0.0))
+        return self._shortest if reading.period is None else self._ringing * reading.period
 
     def _continue(self, period: float | None, distance: int) -> tuple[int, float, float]:
         """Step, cost and new period when the rhythm goes on after ``distance``."""
@@ -214,7 +249,9 @@ class Rhythm:
             if not 1 <= candidate <= _MOST_MISSING + 1:
                 continue
             new = distance / candidate
-            cost = _change_cost(new / period) + _COST_MISSING * (candidate - 1)
+            cost = _change_cost(new / period, candidate)
+            if candidate > 1:
+                cost += _COST_MISSING + _COST_MISSING_TOO * (candidate - 2)
             if cost < best[1]:
                 best = (candidate, cost, new)
         return best
@@ -233,12 +270,6 @@ class Rhythm:
             self._out += first[:shared]
             for reading in self._readings:
                 reading.pending = reading.pending[shared:]
-        best = self._readings[0]
-        if best.sure and len(best.pending) == 1:
-            # All agree on what was before this pulse, and it came just when it had to.
-            self._out += best.pending
-            best.pending = ()
-            self._readings = [best]
 
     def _finalise(self) -> None:
         """The rhythm has ended: the best reading is the answer."""
@@ -250,8 +281,9 @@ def _is_sure(ratio: float) -> bool:
     return _SURE_LOW < ratio < _SURE_HIGH
 
 
-def _change_cost(ratio: float) -> float:
-    """What it costs that a period is ``ratio`` of the one before."""
+def _change_cost(ratio: float, periods: int) -> float:
+    """What it costs that the mean of some periods is ``ratio`` of the one before."""
     change = abs(math.log(ratio))
     small = _COST_STRAY * (1.0 - math.exp(-change / _SMALL_CHANGE))
-    return max(small, (change / _SIGMA) ** 2)
+    # The mean of several periods is a steadier thing than one.
+    return max(small, (change / _SIGMA) ** 2 * periods)

@@ -13,9 +13,7 @@ from numpy.typing import NDArray
 
 from vaclog.cards import BodySensor, PressureSensor
 from vaclog.signals.tables import FloatArray
-
-CRANK_DEG_PER_BODY_DEG = 2.0
-"""The distributor turns at half the speed of the crank, so one degree of it is two."""
+from vaclog.units import crank_from_body_deg
 
 # A shorted or open sensor sits at the end of the scale but for the converter's own error of a
 # few counts; sensors that work keep away from both ends (the tables in the tests stay within
@@ -61,4 +59,4 @@ def body_deg(sensor: BodySensor, counts: NDArray[Any]) -> FloatArray:
     ``deg_per_count`` is of the body, which turns at half crank speed.
     """
     turned = sensor.sign * sensor.deg_per_count * (counts - sensor.anchor_counts)
-    return np.asarray(sensor.anchor_deg + CRANK_DEG_PER_BODY_DEG * turned, np.float64)
+    return np.asarray(sensor.anchor_deg + crank_from_body_deg(turned), np.float64)

@@ -28,6 +28,7 @@ from vaclog.signals.pickup import (
 )
 from vaclog.signals.pulses import BREAK, Rhythm
 from vaclog.signals.tables import IntArray
+from vaclog.units import CYCLE_DEG, cycle_us_from_rpm
 from vaclog.wire.messages import PulseKind
 
 # Faster than this no engine with a distributor runs (common practice).
@@ -46,13 +47,20 @@ _COIL_CYCLES = 3  # coil pulses of so many cycles, and no spark among them: they
 _MARKS_ALONE = 200  # so many turns without any spark: the marks serve
 
 
-def _rhythm(per_cycle: int, ringing_deg: float) -> Rhythm:
-    shortest = 120e6 / _TOP_RPM / per_cycle * _RINGING_PART_OF_SHORTEST
+# Sparks of a multi-spark box follow each other within a millisecond or two; a mark's comparator
+# may chatter on its edge.
+_SPARK_BURST_US = 2_000
+_MARK_BURST_US = 300
+
+
+def _rhythm(per_cycle: int, ringing_deg: float, burst_us: int) -> Rhythm:
+    shortest = cycle_us_from_rpm(_TOP_RPM) / per_cycle * _RINGING_PART_OF_SHORTEST
     silence = max(_LONGEST_CYCLE_US / per_cycle, _SHORTEST_SILENCE_US)
     return Rhythm(
         shortest_us=int(shortest),
         silence_us=int(silence),
-        ringing_part=ringing_deg * per_cycle / 720.0,
+        ringing_part=ringing_deg * per_cycle / CYCLE_DEG,
+        burst_us=burst_us,
     )
 
 
@@ -118,9 +126,9 @@ class Turning:
         for kind, rhythm in self._rhythms.items():
             self._totals[kind].add(rhythm)
         self._rhythms = {
-            PulseKind.SPARK: _rhythm(self._declared, _SPARK_RINGING_DEG),
-            PulseKind.COIL: _rhythm(self._engine.cylinders, _SPARK_RINGING_DEG),
-            PulseKind.MARK: _rhythm(2, _MARK_RINGING_DEG),
+            PulseKind.SPARK: _rhythm(self._declared, _SPARK_RINGING_DEG, _SPARK_BURST_US),
+            PulseKind.COIL: _rhythm(self._engine.cylinders, _SPARK_RINGING_DEG, _SPARK_BURST_US),
+            PulseKind.MARK: _rhythm(2, _MARK_RINGING_DEG, _MARK_BURST_US),
         }
         self.marks_settled_us = 0
         empty = np.empty(0, np.int64)
