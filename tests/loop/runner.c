@@ -75,6 +75,7 @@ static avr_t *avr;
 static int64_t boot_ns; /* emulated time at which the chip's cycle counter was last 0 */
 static bool reset_due;
 static bool lossy, paced;
+static bool in_frame; /* the last byte was not a delimiter */
 static struct timespec started;
 
 static int master;
@@ -138,6 +139,7 @@ static void flush_out(void)
 static void emit(uint8_t byte)
 {
 	out[out_length++] = byte;
+	in_frame = byte != 0;
 	if (byte == 0 || out_length == sizeof out)
 		flush_out();
 }
@@ -358,7 +360,8 @@ int main(int argc, char **argv)
 	wait_for_start();
 	clock_gettime(CLOCK_MONOTONIC, &started);
 	schedule_actions();
-	while (now_ns() < header.end_ns) {
+	/* Not to the nanosecond, but to the end of the frame that is on the line. */
+	while (now_ns() < header.end_ns || (in_frame && now_ns() < header.end_ns + 100000000)) {
 		int state = avr_run(avr);
 
 		if (reset_due)
