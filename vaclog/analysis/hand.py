@@ -23,7 +23,10 @@ from vaclog.analysis.findings import Phase, Sweep
 from vaclog.analysis.segments import (
     bend_sigma,
     corner,
+    plateau,
     ramp_between_levels,
+    robust_sigma,
+    running_median,
     split,
     without_outliers,
 )
@@ -31,11 +34,13 @@ from vaclog.signals.tables import FloatArray
 
 BLOCK_S = 0.5  # a nudge lasts about this long; 3–4 cycles at idle
 RATE_MIN_DEG_S = 0.1  # a third of the slowest deliberate turn (0.3 °/s)
-RISE_MIN_DEG = 1.0  # half of the smallest deliberate nudge (2°)
+RISE_MIN_DEG = 0.7  # a third of the smallest deliberate nudge (2°), the rest of a staircase
+RISE_MIN_SIGMA = 2.0  # in noise of half a second, where that is more
 JERK_DEG = 0.6  # a jump back by less is the hand's tremor or backlash
 HESITATE_S = 3.0  # half of the shortest deliberate wait (6 s)
+REST_S = 0.8  # a shorter rest at the turning point is none
 STEP_S, WAIT_S = 4.0, 20.0  # nudge-and-wait: a step and a wait last at most so long
-TURN_S = 2.0  # two blocks to either side: the hand turned round without a wait
+TURN_S = 3.0  # a hand that goes back so soon turned round; how long it rested is looked up
 SIGMA_FLOOR_DEG = 0.06  # an angle sensor's own step, even where its reading never flickers
 
 
@@ -69,13 +74,13 @@ def find_moves(t_s: FloatArray, hand_deg: FloatArray) -> list[Move]:
     clean = without_outliers(hand_deg)
     if np.isfinite(clean).sum() < 8 or t_s[-1] - t_s[0] < 2.0 * BLOCK_S:
         return []
-    edges = _polyline(t_s, clean)
-    groups = _join(_join(edges, JERK_DEG), RISE_MIN_DEG)
+    edges, sigma = _polyline(t_s, clean)
+    groups = _join(_join(edges, JERK_DEG), max(RISE_MIN_DEG, RISE_MIN_SIGMA * sigma))
     return _refine(t_s, clean, groups)
 
 
-def _polyline(t_s: FloatArray, clean: FloatArray) -> list[Move]:
-    """The series as joined straight edges: segments, and the jumps between them."""
+def _polyline(t_s: FloatArray, clean: FloatArray) -> tuple[list[Move], float]:
+    """The series as joined straight edges (segments, and jumps between), and its noise."""
     block = ((t_s - t_s[0]) / BLOCK_S).astype(np.intp)
     good = np.isfinite(clean)
     size = int(block[-1]) + 1
@@ -108,7 +113,7 @@ def _polyline(t_s: FloatArray, clean: FloatArray) -> list[Move]:
                 rise_deg=after.end - after.begin,
             )
         )
-    return edges
+    return edges, sigma
 
 
 def _join(edges: Sequence[Move], rise_min_deg: float) -> list[Move]:
@@ -131,18 +136,38 @@ def _refine(t_s: FloatArray, clean: FloatArray, moves: list[Move]) -> list[Move]
     done: list[Move] = []
     for k, move in enumerate(moves):
         floor = done[-1].end_s if done else float(t_s[0])
-        ceiling = moves[k + 1].start_s if k + 1 < len(moves) else float(t_s[-1])
-        after_next = moves[k + 1].end_s if k + 1 < len(moves) else None
-        before, after = move.start_s - floor, ceiling - move.end_s
-        if move.end_s - move.start_s <= STEP_S and min(before, after) >= 1.0:
+        after = moves[k + 1] if k + 1 < len(moves) else None
+        ceiling = after.start_s if after else float(t_s[-1])
+        turned = k > 0 and move.start_s - moves[k - 1].end_s < TURN_S
+        turns = after is not None and after.start_s - move.end_s < TURN_S
+        wide = min(move.start_s - floor, ceiling - move.end_s) >= 1.0
+        if move.end_s - move.start_s <= STEP_S and wide and not (turned or turns):
             start, end = _refine_step(t_s, clean, move, floor, ceiling)
         else:
-            turned = k > 0 and move.start_s - moves[k - 1].end_s < TURN_S
-            start = floor if turned else _start(t_s, clean, move, floor)
-            turns = after_next if after < TURN_S else None
-            end = _end(t_s, clean, move, ceiling, turns)
+            start = move.start_s if turned else _start(t_s, clean, move, floor)
+            end = move.end_s
+            if turns and after is not None:
+                end, resumes = _turn_round(t_s, clean, move, after)
+                moves[k + 1] = replace(after, start_s=resumes)
+            else:
+                end = _end(t_s, clean, move, ceiling)
         done.append(replace(move, start_s=start, end_s=max(end, start + 0.1)))
     return done
+
+
+def _turn_round(t_s: FloatArray, clean: FloatArray, move: Move, after: Move) -> tuple[float, float]:
+    """Where the hand stops at its turning point, and where it goes on the other way."""
+    first = max(move.start_s, move.end_s - 10.0)
+    last = min(after.end_s, after.start_s + 10.0)
+    rows = (t_s >= first) & (t_s <= last)
+    stops = np.arange(max(first + 0.5, move.end_s - 2.5), min(last, after.start_s + 2.5), 0.2)
+    if rows.sum() < 8 or len(stops) == 0:
+        middle = 0.5 * (move.end_s + after.start_s)
+        return middle, middle
+    start, end = plateau(t_s[rows], clean[rows], stops, longest_s=4.0)
+    if end - start < REST_S:
+        return 0.5 * (start + end), 0.5 * (start + end)
+    return start, end
 
 
 def _refine_step(
@@ -165,21 +190,43 @@ def _start(t_s: FloatArray, clean: FloatArray, move: Move, floor: float) -> floa
     span = min(move.end_s - move.start_s, 12.0)
     rows = (t_s >= max(floor, move.start_s - 12.0)) & (t_s < move.start_s + span)
     grid = np.arange(max(floor, move.start_s - 4.0), move.start_s + min(4.0, span / 2), 0.1)
-    return corner(t_s[rows], clean[rows], grid, level_before=True, level_after=False)
+    at = corner(t_s[rows], clean[rows], grid, level_before=True, level_after=False)
+    return _not_before_leaving(t_s, clean, move, at)
 
 
-def _end(
-    t_s: FloatArray, clean: FloatArray, move: Move, ceiling: float, turned_until: float | None
-) -> float:
-    """Where a long move ends: at a level, or where the hand turns round and goes back."""
-    turns = turned_until is not None
-    if ceiling - move.end_s < 1.0 and not turns:  # it goes on when this stretch ends
+def _end(t_s: FloatArray, clean: FloatArray, move: Move, ceiling: float) -> float:
+    """Where a long move ends at a level."""
+    if ceiling - move.end_s < 1.0:  # it goes on when this stretch ends
         return ceiling
-    reach = turned_until if turned_until is not None else ceiling
     span = min(move.end_s - move.start_s, 12.0)
-    rows = (t_s > move.end_s - span) & (t_s <= min(reach, move.end_s + 12.0))
-    grid = np.arange(move.end_s - min(4.0, span / 2), min(reach, move.end_s + 4.0), 0.1)
-    return corner(t_s[rows], clean[rows], grid, level_before=False, level_after=not turns)
+    rows = (t_s > move.end_s - span) & (t_s <= min(ceiling, move.end_s + 12.0))
+    grid = np.arange(move.end_s - min(4.0, span / 2), min(ceiling, move.end_s + 4.0), 0.1)
+    at = corner(t_s[rows], clean[rows], grid, level_before=False, level_after=True)
+    flipped = replace(move, start_s=-move.end_s, end_s=-move.start_s, rise_deg=-move.rise_deg)
+    return -_not_before_leaving(-t_s[::-1], clean[::-1], flipped, -at)
+
+
+def _not_before_leaving(t_s: FloatArray, clean: FloatArray, move: Move, at: float) -> float:
+    """The corner, unless the angle verifiably stayed at its level for longer.
+
+    A jerky hand starts with a jump: the line through its jumps meets the level before them.
+    Only where the noise is small against what the hand does in a second can that be seen.
+    """
+    still = (t_s >= at - 6.0) & (t_s < at - 0.3) & np.isfinite(clean)
+    ahead = (t_s >= at - 0.3) & (t_s < min(move.end_s, at + 6.0)) & np.isfinite(clean)
+    if still.sum() < 8 or ahead.sum() < 6:
+        return at
+    level = float(np.median(clean[still]))
+    limit = max(0.4, 2.5 * robust_sigma(clean[still] - level))
+    rate = abs(move.rise_deg) / max(move.end_s - move.start_s, 0.1)
+    if limit / rate > 1.0:
+        return at
+    middle = running_median(clean[ahead], 1)
+    inside = np.flatnonzero(move.sign * (middle - level) < limit)
+    if len(inside) == 0:
+        return at
+    left_s = float(t_s[ahead][inside[-1]])
+    return min(max(at, left_s - limit / rate), float(t_s[ahead][-1]))
 
 
 def find_sweeps(phases: Sequence[Phase]) -> list[Sweep]:

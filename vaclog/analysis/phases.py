@@ -27,6 +27,7 @@ from vaclog.signals.tables import Background, CycleFlag, CycleTable, FloatArray
 
 # Starters turn engines at 100-300 rpm, and no engine idles below about 450 (common practice).
 STARTER_RPM = 380.0
+CATCHING, CATCHING_RPM = 0.6, 500.0  # of the idle speed, and at most
 BREAK_S = 2.0  # a hole in the cycles shorter than this belongs to what went on before it
 ALIVE_S = 0.8  # one turn at 75 rpm: without a pulse for longer, the engine stands
 STANDARD_KPA = 101.325  # ISO 2533 at sea level, where the capture shows nothing better
@@ -227,6 +228,11 @@ def _slow(
     it begins where the speed left its level for good.
     """
     slow = (rpm < STARTER_RPM) | ((flags & int(CycleFlag.CRANKING)) > 0)
+    if slow[0]:
+        # The starter stays engaged until the engine runs by itself, which it does at once
+        # when it can: the first step above most of the idle speed ends the start.
+        catching = min(CATCHING * float(np.median(rpm)), CATCHING_RPM)
+        slow[: int(np.argmax(rpm > catching))] = True
     for a, b in spans(slow, bridge=1):
         if b == len(rpm) and a > 0:
             level = float(np.median(rpm[max(0, a - 60) : max(a - 8, 1)]))

@@ -244,6 +244,32 @@ def ramp_between_levels(
     return answer
 
 
+def plateau(
+    t_s: FloatArray, y: FloatArray, grid_s: FloatArray, *, longest_s: float
+) -> tuple[float, float]:
+    """Start and end of the level between two slopes that join it, by least squares on a grid.
+
+    Parameters
+    ----------
+    t_s, y
+        float64 [n]; NaN rows are left out.
+    grid_s
+        Candidate times for both.
+    longest_s
+        Longest level that is tried; a level of no length is a corner.
+    """
+    good = np.isfinite(y)
+    t, v = t_s[good], y[good]
+    best, answer = np.inf, (float(grid_s[0]), float(grid_s[0]))
+    for start in grid_s:
+        for end in grid_s[(grid_s >= start) & (grid_s <= start + longest_s)]:
+            columns = [np.ones(len(t)), np.minimum(t - start, 0.0), np.maximum(t - end, 0.0)]
+            cost = _cost(np.column_stack(columns), v)
+            if cost < best:
+                best, answer = cost, (float(start), float(end))
+    return answer
+
+
 def _cost(design: FloatArray, v: FloatArray) -> float:
     """Residual squares after least squares."""
     gram = design.T @ design + 1e-9 * np.eye(design.shape[1])
