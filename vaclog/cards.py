@@ -406,12 +406,12 @@ def rig_card(toml_text: str, where: str = "rig.toml") -> RigCard:
 
 def load_engine_card(path: Path) -> EngineCard:
     """Read an engine card from a file; see :func:`engine_card`."""
-    return engine_card(read_card_file(path), where=path.name)
+    return engine_card(read_card_file(path), where=str(path))
 
 
 def load_rig_card(path: Path) -> RigCard:
     """Read a rig card from a file; see :func:`rig_card`."""
-    return rig_card(read_card_file(path), where=path.name)
+    return rig_card(read_card_file(path), where=str(path))
 
 
 def read_card_file(path: Path) -> str:

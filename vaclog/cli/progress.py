@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -48,7 +49,7 @@ def analyse_file(
 
     opened = open_capture(path, mapping=mapping, rig=rig)
     session = Session(capture=path.name, engine=engine, rig=rig)
-    with click.progressbar(length=opened.size_bytes, label="Reading", file=_stderr()) as bar:
+    with click.progressbar(length=opened.size_bytes, label="Reading", file=sys.stderr) as bar:
         for record in opened.records:
             for event in session.feed(record):
                 if isinstance(event, Noticed):
@@ -57,5 +58,6 @@ def analyse_file(
                 bar.update(len(record.data))
     for text in opened.notices():
         click.echo(text, err=True)
-    _say("Fitting the hill ...")
+    if sys.stderr.isatty():
+        click.echo("Fitting the hill ...", err=True)
     return session.finish()
