@@ -7,6 +7,7 @@ import pytest
 from scipy.optimize import brentq
 
 from vaclog.simulator import EngineSpec, HillSpec, MisfireSpec, Script
+from vaclog.simulator.closed_cycle import volume_ratio
 from vaclog.simulator.crank import build, run, settled
 from vaclog.simulator.engine import CHOKED_RATIO, Engine, friction_bar, throttle_flow
 from vaclog.simulator.presets import random_scenario
@@ -38,6 +39,21 @@ def test_friction_polynomial_is_the_friction(idle_engine):
     for rpm in (300.0, 850.0, 4000.0):
         w = rpm * np.pi / 30.0
         assert c0 + c1 * w + c2 * w * w == pytest.approx(idle_engine.friction_nm(rpm))
+
+
+def test_inertia_torque_is_what_speeds_the_pistons_up():
+    """Torque on the crank is minus the change of the pistons' kinetic energy, by differences."""
+    spec = EngineSpec(cylinders=4, piston_kg=0.6, stroke_mm=90.0)
+    theta = np.arange(0.0, 181.0, 6.0)
+    fine = np.radians(0.01)
+    energy = np.zeros(len(theta))
+    for cylinder in range(4):
+        at = theta + 180.0 * cylinder
+        lift = [volume_ratio(at + x, 9.0) for x in (-0.005, 0.005)]
+        energy += 0.5 * 0.6 * ((lift[1] - lift[0]) / fine * 0.09) ** 2  # per omega squared
+    torque = -np.diff(energy) / np.radians(6.0)
+    table = Engine(spec).tables.per_omega2
+    assert table == pytest.approx(torque, abs=0.05 * np.abs(torque).max())
 
 
 def test_default_idle_is_a_real_idle(idle_engine):
