@@ -448,7 +448,8 @@ class _Drawing:
             text = f"set {words.degrees(advice.set_deg)}"
             self.aside(text, right=right)
             return
-        if here_deg is not None and abs(here_deg - advice.set_deg) > 1.0:
+        apart = 0.0 if here_deg is None else abs(here_deg - advice.set_deg)
+        if here_deg is not None and apart / (self.right - self.left) * self.width_pt > 2 * _BALL_PT:
             self.roll(here_deg, advice.set_deg)
         self.ball(advice.set_deg, full=True, text=words.degrees(advice.set_deg), size=_BALL_PT)
 
@@ -488,13 +489,12 @@ class _Drawing:
             self.axes.annotate(
                 f"now {words.degrees(deg)}",
                 xy=centre,
-                xytext=(0, -size - 24),
+                xytext=(0, -size - 30),
                 textcoords="offset points",
                 ha="center",
                 fontsize=9.5,
                 color=palette.ball,
                 zorder=9,
-                bbox=_patch(palette.hill),
             )
 
     def roll(self, from_deg: float, to_deg: float) -> None:
