@@ -156,6 +156,7 @@ class BinaryDecoder:
             return [message for _, message in notes]
         self._synced = True
         self.frames += len(batch)
+        before = self._hello
         muted_before = self.future_version is not None
         boots, reboots = self._boots(batch, notes)
         self._check_sequence(batch, reboots, notes)
@@ -163,8 +164,13 @@ class BinaryDecoder:
         hellos: list[Hello | None] = [None, *(hello for _, hello in boots)]
         muted = [muted_before, *(hello is None for _, hello in boots)]
         columns: list[list[Message]] = []
-        for (first, last), mute in zip(pairwise(starts), muted, strict=True):
-            columns.append([] if mute else self._columns(batch, first, last, notes))
+        for (first, last), mute, hello in zip(
+            pairwise(starts), muted, [before, *hellos[1:]], strict=True
+        ):
+            if first in reboots:
+                self._loss_body = None  # its counters start again
+            rows = slice(first, last)
+            columns.append([] if mute else self._columns(batch, rows, hello, notes))
         return _in_order(batch, starts, hellos, columns, notes)
 
     def _gap(self, kind: GapKind, offset: int, detail: str, lost: int = 1) -> Gap:
@@ -174,10 +180,11 @@ class BinaryDecoder:
     def _unreadable_gap(self, batch: _Batch, piece: int, kind: GapKind) -> Gap:
         """Report a piece that is no frame; the very first one may merely lack its beginning."""
         offset = batch.offset(piece)
-        if not self._synced and piece == 0:
-            self._synced = True
-            return self._gap(kind, offset, "the stream begins inside a frame", lost=0)
         too_long = batch.piece_lengths[piece] > MAX_FRAME
+        first = piece == 0 and not self._synced
+        self._synced = True
+        if first and not too_long:
+            return self._gap(kind, offset, "the stream begins inside a frame", lost=0)
         return self._gap(kind, offset, "frame without an end" if too_long else _BAD_DETAIL[kind])
 
     def _boots(self, batch: _Batch, notes: list[_Note]) -> tuple[_Boots, list[int]]:
@@ -202,7 +209,6 @@ class BinaryDecoder:
                 self.future_version = None
             if hello is None or self._hello is None or hello.boot != self._hello.boot:
                 reboots.append(row)
-                self._loss_body = None
             self._hello, self._hello_body = hello, body
             boots.append((row, hello))
         return boots, reboots
@@ -228,11 +234,12 @@ class BinaryDecoder:
         self._unreadable = len(batch.bad) - int(bad_before[-1])
         self._sequence = int(sequence[-1])
 
-    def _columns(self, batch: _Batch, first: int, last: int, notes: list[_Note]) -> list[Message]:
-        """Read frames `first` to `last` (half-open), all of one boot."""
+    def _columns(
+        self, batch: _Batch, rows: slice, hello: Hello | None, notes: list[_Note]
+    ) -> list[Message]:
+        """Read a stretch of frames, all of one boot."""
         columns: list[Message] = []
-        rows = slice(first, last)
-        if pressure := self._pressure(batch, rows, notes):
+        if pressure := self._pressure(batch, rows, hello, notes):
             columns.append(pressure)
         if pulses := self._events(batch, rows, notes):
             columns.append(pulses)
@@ -250,7 +257,9 @@ class BinaryDecoder:
             notes.append((batch.piece(row), loss))
         return columns
 
-    def _pressure(self, batch: _Batch, rows: slice, notes: list[_Note]) -> Pressure | None:
+    def _pressure(
+        self, batch: _Batch, rows: slice, hello: Hello | None, notes: list[_Note]
+    ) -> Pressure | None:
         chosen = batch.rows_of(TYPE_PRESSURE, rows)
         if not len(chosen):
             return None
@@ -260,7 +269,7 @@ class BinaryDecoder:
             batch, chosen, samples, good, kind=GapKind.CONTENT, notes=notes
         )
         tables = batch.tables(chosen, samples, _pressure_record)
-        good = self._in_range(samples, tables)
+        good = _in_range(samples, tables, hello)
         if not good.all():
             chosen, samples = self._drop(
                 batch, chosen, samples, good, kind=GapKind.RANGE, notes=notes
@@ -277,17 +286,6 @@ class BinaryDecoder:
         return Pressure(
             ticks=_as_arrived(samples, tables, ticks), counts=_as_arrived(samples, tables, counts)
         )
-
-    def _in_range(self, samples: NDArray[np.intp], tables: _Tables) -> NDArray[np.bool_]:
-        """Return which pressure frames hold only counts that the converter can give."""
-        good = np.ones(len(samples), bool)
-        if self._hello is None or self._hello.adc_bits >= 16:
-            return good
-        limit = 1 << self._hello.adc_bits
-        for _, at, table in tables:
-            if table["items"].max() >= limit:
-                good[at] = table["items"].max(axis=1) < limit
-        return good
 
     def _drop(
         self,
@@ -320,6 +318,8 @@ class BinaryDecoder:
             gap = self._content_gap(batch.offset_of_frame(row), "event")
             notes.append((batch.piece(row), gap))
         chosen, count = chosen[good], count[good]
+        if not len(chosen):
+            return None
         tables = batch.tables(chosen, count, _event_record)
         items = [table["items"] for _, _, table in tables]
         events = np.ascontiguousarray(_as_arrived(count, tables, items)).view(EVENT)
@@ -447,6 +447,18 @@ def _event_record(size: int) -> np.dtype[np.void]:
     return np.dtype(
         [("head", f"V{_HEAD}"), ("items", f"V{EVENT.itemsize}", (size,)), ("crc", f"V{_CRC}")]
     )
+
+
+def _in_range(samples: NDArray[np.intp], tables: _Tables, hello: Hello | None) -> NDArray[np.bool_]:
+    """Return which pressure frames hold only counts that the converter can give."""
+    good = np.ones(len(samples), bool)
+    if hello is None or hello.adc_bits >= 16:
+        return good
+    limit = 1 << hello.adc_bits
+    for _, at, table in tables:
+        if table["items"].max() >= limit:
+            good[at] = table["items"].max(axis=1) < limit
+    return good
 
 
 def _each_size(sizes: NDArray[np.intp]) -> Iterator[tuple[int, _Rows]]:
