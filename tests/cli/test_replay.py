@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 from pathlib import Path
 
@@ -42,7 +43,7 @@ def test_the_phases_partition_the_capture(bench: Bench) -> None:
     phases = result["phases"]
     assert phases[0]["start_s"] == 0.0
     assert phases[-1]["end_s"] == pytest.approx(result["source"]["duration_s"], abs=1e-3)
-    for before, after in zip(phases, phases[1:], strict=False):
+    for before, after in itertools.pairwise(phases):
         assert before["end_s"] == after["start_s"] > before["start_s"]
 
 

@@ -1,0 +1,152 @@
+"""The listener's threads: what was read is kept, in order, whatever fails meanwhile."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import pytest
+
+from vaclog.capture.open import open_capture
+from vaclog.capture.writer import CaptureWriter
+from vaclog.daemon import listen
+from vaclog.errors import PortBusyError, StorageError, VaclogError
+from vaclog.records import CardText, Chunk, ClockTick, PortClosed, PortOpened, Record
+from vaclog.result import Result, to_json
+from vaclog.session import Event, Noticed, Session
+from vaclog.simulator.presets import preset
+
+
+def visit() -> list[Record]:
+    """Records of a live visit: cards, port, reads, a clock that ticks, port closed."""
+    recording = preset("there-and-back").simulate(5)
+    records: list[Record] = [
+        CardText(at_us=0, which="engine", toml=recording.engine_card_toml),
+        CardText(at_us=0, which="rig", toml=recording.rig_card_toml),
+        PortOpened(at_us=1, name="port", identity="serial number 1"),
+    ]
+    for number, (at_us, data) in enumerate(recording.chunks):
+        records.append(Chunk(at_us=at_us, data=data))
+        if number % 30 == 0:
+            records.append(ClockTick(at_us=at_us))
+    return [*records, PortClosed(at_us=at_us + 1, reason="asked to stop")]
+
+
+class Given:
+    """A source of given records, then perhaps an error."""
+
+    def __init__(self, records: Sequence[Record], error: VaclogError | None = None) -> None:
+        self._records = records
+        self._error = error
+
+    def read_records(self, stop: threading.Event) -> Iterator[Record]:
+        """Yield the records until asked to stop."""
+        for record in self._records:
+            if stop.is_set():
+                return
+            yield record
+        if self._error is not None:
+            raise self._error
+
+
+class Failing:
+    """A disk that is full between two of its writes, then has room again."""
+
+    def __init__(self, full_from: int, full_to: int) -> None:
+        self.kept: list[Record] = []
+        self.closed = False
+        self._asked = 0
+        self._full = range(full_from, full_to)
+
+    def write(self, record: Record) -> None:
+        """Keep a record, or fail."""
+        self._asked += 1
+        if self._asked in self._full:
+            raise StorageError("visit.vaclog cannot be written: No space left on device.")
+        self.kept.append(record)
+
+    def close(self) -> None:
+        """Note the end."""
+        self.closed = True
+
+
+def hear(source: Given, keeper: CaptureWriter | Failing) -> tuple[Result, list[Event]]:
+    """Listen to the end; the result and what was said."""
+    events: list[Event] = []
+    session = Session(capture="visit", provisional_every=64)
+    result = listen(source, keeper, session, stop=threading.Event(), on_event=events.append)
+    return result, events
+
+
+def said(events: Sequence[Event]) -> list[str]:
+    """The sentences among the events."""
+    return [event.text for event in events if isinstance(event, Noticed)]
+
+
+def test_a_replayed_capture_gives_the_bytes_of_the_live_result(tmp_path: Path) -> None:
+    """All that enters a session is in its capture, provisional looks change nothing."""
+    path = tmp_path / "visit.vaclog"
+    live, _ = hear(Given(visit()), CaptureWriter(path))
+    again = Session(capture="visit")
+    for record in open_capture(path).records:
+        again.feed(record)
+    assert to_json(again.finish()) == to_json(live)
+    assert live.peak.found
+
+
+def test_a_full_disk_loses_nothing(tmp_path: Path) -> None:
+    """What waited in memory is written, in order, once there is room; both are said once."""
+    records = visit()
+    keeper = Failing(100, 400)
+    result, events = hear(Given(records), keeper)
+    assert keeper.kept == records
+    assert keeper.closed
+    assert result.peak.found
+    full, room, *_ = said(events)
+    assert "No space left" in full and "nothing was lost" in room
+
+
+def test_a_disk_that_stays_full_is_told_at_the_end() -> None:
+    """The answer comes all the same, with how much could not be kept."""
+    records = visit()
+    keeper = Failing(len(records) - 10, 10**9)
+    result, events = hear(Given(records), keeper)
+    assert result.peak.found
+    assert keeper.kept == records[: len(keeper.kept)]
+    missing = len(records) - len(keeper.kept)
+    assert any(f"last {missing} records could not be kept" in text for text in said(events))
+
+
+def test_a_port_that_cannot_be_opened_is_an_error(tmp_path: Path) -> None:
+    """Nothing was heard, so there is no answer to give."""
+    busy = PortBusyError("/dev/port is in use.")
+    with pytest.raises(PortBusyError):
+        hear(Given([], busy), CaptureWriter(tmp_path / "none.vaclog"))
+
+
+def test_a_port_lost_for_good_still_answers(tmp_path: Path) -> None:
+    """What was heard before it is analysed, and the loss is said."""
+    lost = PortBusyError("/dev/port is in use.")
+    result, events = hear(Given(visit(), lost), CaptureWriter(tmp_path / "lost.vaclog"))
+    assert result.peak.found
+    assert "/dev/port is in use." in said(events)
+
+
+def test_stop_ends_it_with_all_that_was_read(tmp_path: Path) -> None:
+    """A signal handler sets the event; what came before it is in the capture."""
+    path = tmp_path / "stopped.vaclog"
+    stop = threading.Event()
+    session = Session(capture="stopped")
+
+    def on_event(event: Event) -> None:
+        if getattr(event, "cycles", 0) >= 100:
+            stop.set()
+
+    result = listen(
+        Given(visit()), CaptureWriter(path), session, stop=stop, on_event=on_event
+    )
+    again = Session(capture="stopped")
+    for record in open_capture(path).records:
+        again.feed(record)
+    assert to_json(again.finish()) == to_json(result)
