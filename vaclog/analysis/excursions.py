@@ -19,7 +19,7 @@ WIDE = 0.85  # of the barometer: a free-running engine cannot stay there, a pull
 LOAD_S = 1.5  # as long as a snap of the throttle keeps the pressure up, and longer
 LOAD_RPM_S = 700.0  # wide open in neutral an engine gains well over a thousand rpm a second
 BLIP_MAX_S = 60.0  # a rev-up held for longer is a drive
-REGAINED = 0.05  # of idle speed
+REGAINED, SETTLED_CYCLES = 0.05, 3  # of idle speed, either side, and for so long
 REGAINED_KPA = 0.1  # of idle pressure
 
 
@@ -118,7 +118,8 @@ def _grow(
             rpm1, kpa1 = float(np.median(rpm[late])), float(np.median(pressure_kpa[late]))
         else:
             rpm1, kpa1 = rpm0, kpa0
-        settled_rpm = rpm[last] < rpm1 * (1.0 + REGAINED)
+        ahead = rpm[last : last + SETTLED_CYCLES]
+        settled_rpm = bool(np.all(np.abs(ahead / rpm1 - 1.0) < REGAINED))
         settled_kpa = not np.isfinite(kpa1) or abs(pressure_kpa[last] - kpa1) < REGAINED_KPA * kpa1
         if settled_rpm and settled_kpa and not core[last]:
             break

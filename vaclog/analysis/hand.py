@@ -5,7 +5,7 @@ weights added. Leaves: moves of the hand with refined edges, and sweeps made of 
 
 What counts as what:
 
-* A *move* goes one way at 0.1 °/s or more and covers a degree or more. Slower is creep of the
+* A *move* goes one way at 0.15 °/s or more and covers 0.7° or more. Slower is creep of the
   clamp or of the sensor; less is noise. Hesitations shorter than 3 s belong to the move.
 * A *sweep* is one pass of the hand, from where it starts to where it stops for good or turns
   round. In nudge-and-wait (short steps with waits between) the whole staircase in one
@@ -33,14 +33,18 @@ from vaclog.analysis.segments import (
 from vaclog.signals.tables import FloatArray
 
 BLOCK_S = 0.5  # a nudge lasts about this long; 3–4 cycles at idle
-RATE_MIN_DEG_S = 0.1  # a third of the slowest deliberate turn (0.3 °/s)
+RATE_MIN_DEG_S = 0.15  # half of the slowest deliberate turn (0.3 °/s)
+CREEP_DEG_S, CREEP_DEG = 0.3, 1.2  # slower than that, less than this is creep during a wait
 RISE_MIN_DEG = 0.7  # a third of the smallest deliberate nudge (2°), the rest of a staircase
 RISE_MIN_SIGMA = 2.0  # in noise of half a second, where that is more
 JERK_DEG = 0.6  # a jump back by less is the hand's tremor or backlash
 HESITATE_S = 3.0  # half of the shortest deliberate wait (6 s)
 REST_S = 0.8  # a shorter rest at the turning point is none
 STEP_S, WAIT_S = 4.0, 20.0  # nudge-and-wait: a step and a wait last at most so long
+PAUSE_STEP_S, PAUSE_S = 10.0, 5.0  # pause between a step and a turn, and between two turns
 TURN_S = 3.0  # a hand that goes back so soon turned round; how long it rested is looked up
+SURE_SIGMAS = 4.5  # a short move must stand out by, among hundreds of places where it might be
+SPRING_DEG = 1.2  # springing back after a longer move is less
 SIGMA_FLOOR_DEG = 0.06  # an angle sensor's own step, even where its reading never flickers
 
 
@@ -76,7 +80,33 @@ def find_moves(t_s: FloatArray, hand_deg: FloatArray) -> list[Move]:
         return []
     edges, sigma = _polyline(t_s, clean)
     groups = _join(_join(edges, JERK_DEG), max(RISE_MIN_DEG, RISE_MIN_SIGMA * sigma))
-    return _refine(t_s, clean, groups)
+    return _refine(t_s, clean, _credible(groups, float(t_s[0]), float(t_s[-1]), sigma))
+
+
+def _credible(moves: list[Move], begin_s: float, end_s: float, sigma: float) -> list[Move]:
+    """Drop short moves that noise makes at the ends of a stretch, and springing back.
+
+    A short move is seen only by the levels around it; a small one right after a larger one the
+    other way is backlash, or the noise at the turning point.
+    """
+    kept: list[Move] = []
+    for k, move in enumerate(moves):
+        before = move.start_s - (moves[k - 1].end_s if k else begin_s)
+        after = (moves[k + 1].start_s if k + 1 < len(moves) else end_s) - move.end_s
+        small = abs(move.rise_deg)
+        blocks = np.maximum(np.array([before, after]) / BLOCK_S, 1.0)
+        u_rise = sigma * float(np.sqrt(np.sum(1.0 / blocks)))
+        if move.end_s - move.start_s <= 2.0 * BLOCK_S and small < SURE_SIGMAS * u_rise:
+            continue
+        sides = [moves[k - 1] if k and before < 1.0 else None]
+        sides.append(moves[k + 1] if k + 1 < len(moves) and after < 1.0 else None)
+        if small < SPRING_DEG and any(
+            side is not None and side.sign != move.sign and abs(side.rise_deg) > 2.0 * small
+            for side in sides
+        ):
+            continue
+        kept.append(move)
+    return kept
 
 
 def _polyline(t_s: FloatArray, clean: FloatArray) -> tuple[list[Move], float]:
@@ -90,7 +120,9 @@ def _polyline(t_s: FloatArray, clean: FloatArray) -> tuple[list[Move], float]:
     centre = np.bincount(block[good], weights=t_s[good], minlength=size) / safe
     keep = count > 0
     mean, centre, count = mean[keep], centre[keep], count[keep]
-    sigma = max(bend_sigma(mean) if len(mean) > 8 else 0.0, SIGMA_FLOOR_DEG)
+    # A short stretch has too few blocks to tell their noise, but enough cycles.
+    by_cycle = bend_sigma(clean[good]) / float(np.sqrt(np.median(count)))
+    sigma = max(bend_sigma(mean) if len(mean) > 30 else 1.3 * by_cycle, SIGMA_FLOOR_DEG)
     weight = count / float(np.median(count)) / sigma**2
     # A level costs its value and its place, a line a slope more (Bayesian information
     # criterion); half as much again, since the angle's noise is not quite white.
@@ -121,7 +153,9 @@ def _join(edges: Sequence[Move], rise_min_deg: float) -> list[Move]:
     joined: list[Move] = []
     for edge in edges:
         length = edge.end_s - edge.start_s
-        if length <= 0.0 or abs(edge.rise_deg) < RATE_MIN_DEG_S * length:
+        rise = abs(edge.rise_deg)
+        creeps = rise < CREEP_DEG and rise < CREEP_DEG_S * length
+        if length <= 0.0 or creeps or rise < RATE_MIN_DEG_S * length:
             continue
         last = joined[-1] if joined else None
         if last and last.sign == edge.sign and edge.start_s - last.end_s < HESITATE_S:
@@ -233,7 +267,7 @@ def find_sweeps(phases: Sequence[Phase]) -> list[Sweep]:
     """Passes of the hand from the phases ``advancing`` and ``retarding``.
 
     Neighbouring short steps in one direction, with nothing but holds of at most 20 s between,
-    are one pass; any other move is a pass of its own.
+    are one pass; so are longer moves with a pause of at most 5 s (10 s beside a step).
     """
     sweeps: list[Sweep] = []
     last: Phase | None = None
@@ -246,13 +280,7 @@ def find_sweeps(phases: Sequence[Phase]) -> list[Sweep]:
             last, waited = None, 0
             continue
         direction = "advancing" if phase.kind == "advancing" else "retarding"
-        steps = (
-            last is not None
-            and last.kind == phase.kind
-            and max(_length_s(last), _length_s(phase)) <= STEP_S
-            and waited <= WAIT_S * 1e6
-        )
-        if steps:
+        if last is not None and last.kind == phase.kind and _same_pass(last, phase, waited / 1e6):
             sweeps[-1] = replace(sweeps[-1], end_us=phase.end_us)
         else:
             sweeps.append(
@@ -264,6 +292,13 @@ def find_sweeps(phases: Sequence[Phase]) -> list[Sweep]:
             )
         last, waited = phase, 0
     return sweeps
+
+
+def _same_pass(before: Phase, after: Phase, waited_s: float) -> bool:
+    """Whether two moves one way are one pass: nudges, or a pause in a jerky turn."""
+    short = [_length_s(phase) <= STEP_S for phase in (before, after)]
+    longest = WAIT_S if all(short) else PAUSE_STEP_S if any(short) else PAUSE_S
+    return waited_s <= longest
 
 
 def _length_s(phase: Phase) -> float:
