@@ -1,0 +1,319 @@
+"""The guide: decides from the growing cycle table what the hand should do next.
+
+Enters: cycles and background as they grow, what a person says, the clock's ticks, a port lost and
+found. Leaves: :class:`~vaclog.guidance.instructions.Instruction` records, and a
+:class:`~vaclog.guidance.view.View` on demand.
+
+Stages: *prepare* (scribe, warm up), *sweep*, *set* (with the lock), or *home*; *stopped* when the
+person wants quiet, *done* at the end. Everything is driven by the count of cycles and by the
+times in records, never by load or a clock of its own: a replayed capture gives the same
+instructions, however its bytes are cut.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Final, Protocol
+
+import numpy as np
+
+from vaclog.cards import EngineCard, RigCard
+from vaclog.guidance.instructions import Because, Instruction, Step, Tap, Urgency
+from vaclog.guidance.preparing import Preparing
+from vaclog.guidance.scene import Options, Scene, first_rows, until
+from vaclog.guidance.sentences import ENGLISH, Catalogue, words
+from vaclog.guidance.setting import Setting
+from vaclog.guidance.sweeping import Sweeping
+from vaclog.guidance.unseen import Unseen
+from vaclog.guidance.view import Said, View
+from vaclog.records import OperatorInput
+from vaclog.signals.tables import Background, CycleFlag, CycleTable
+from vaclog.units import PressureUnit
+
+STEP_CYCLES: Final = 2  # a third of a second at idle: sooner than a hand can answer
+LOST_US: Final = 3_000_000
+STALLED_US: Final = 3_000_000
+FOOTPRINTS: Final = 240
+LEAST_CYCLES: Final = 16
+# Before deciding that nothing measures the angle, the first cycles must have been seen.
+JUDGE_SOURCE_CYCLES: Final = 60
+
+
+class _Stage(Protocol):
+    name: str
+    done: bool
+
+    def step(self, scene: Scene) -> Instruction | None: ...
+
+    def tap(self, scene: Scene, tap: Tap) -> None: ...
+
+
+class Guide:
+    """Leads a hand through the sweep to the setting.
+
+    Parameters
+    ----------
+    engine, rig
+        The cards.
+    options
+        What is wanted.
+    """
+
+    def __init__(self, engine: EngineCard, rig: RigCard, options: Options | None = None) -> None:
+        self.scene = Scene(engine, rig, options or Options())
+        self._stage: _Stage = Preparing()
+        self._seen = 0
+        self._number = 0
+        self._current: Instruction | None = None
+        self._quiet = False
+        self._finished = False
+        self._host_us: int | None = None
+        self._paused = False
+
+    # What enters -----------------------------------------------------------------------------
+
+    def on_cycles(
+        self,
+        cycles: CycleTable,
+        background: Background,
+        *,
+        at_us: int | None = None,
+        barometer_kpa: float | None = None,
+    ) -> list[Instruction]:
+        """Take the table as it is now.
+
+        Parameters
+        ----------
+        cycles, background
+            All rows so far; rows seen before must not have changed.
+        at_us
+            Host time of the record that brought them.
+        barometer_kpa
+            Air outside as the signals room knows it.
+
+        Returns
+        -------
+        list of Instruction
+            What is to be done next, in order; mostly empty.
+        """
+        said: list[Instruction] = []
+        self.scene.barometer_kpa = barometer_kpa
+        if at_us is not None:
+            self._host_us = at_us
+        if self._paused and len(cycles) > self._seen:
+            said += self._resume()
+        while self._seen + STEP_CYCLES <= len(cycles):
+            self._seen += STEP_CYCLES
+            rows = first_rows(cycles, self._seen)
+            self.scene.advance(rows, until(background, int(rows.end_us[-1])), STEP_CYCLES)
+            said += self._step()
+        return said
+
+    def on_input(self, operator: OperatorInput) -> list[Instruction]:
+        """Take what a person said.
+
+        A tap's ``text`` is a :class:`~vaclog.guidance.instructions.Tap`; a strobe reading has
+        ``value_deg``; a marker stands for "done". Words that are not known are passed over.
+        """
+        if self._seen == 0:
+            return []
+        if operator.kind == "strobe":
+            if operator.value_deg is not None and isinstance(self._stage, Unseen):
+                self._stage.reading(self.scene, operator.value_deg)
+            return self._step()
+        text = operator.text.strip().lower() if operator.kind == "tap" else Tap.DONE.value
+        if text not in {each.value for each in Tap}:
+            return []
+        return self._on_tap(Tap(text))
+
+    def on_marker(self) -> list[Instruction]:
+        """The marker button on the wire: "done"."""
+        return self._on_tap(Tap.DONE) if self._seen else []
+
+    def on_tick(self, at_us: int) -> list[Instruction]:
+        """Take the injected clock: says so when nothing comes any more."""
+        if self._host_us is None or self._paused or self._finished or self._quiet:
+            return []
+        if at_us - self._host_us < LOST_US:
+            return []
+        return self._pause()
+
+    def on_lost(self) -> list[Instruction]:
+        """The port is gone; what was measured is kept."""
+        return [] if self._paused or self._seen == 0 or self._finished else self._pause()
+
+    # What leaves -----------------------------------------------------------------------------
+
+    @property
+    def current(self) -> Instruction | None:
+        """The instruction of the moment."""
+        return self._current
+
+    @property
+    def stage(self) -> str:
+        """Name of the stage, as the view has it."""
+        if self._paused:
+            return "paused"
+        if self._quiet:
+            return "stopped"
+        if self._finished:
+            return "done"
+        if isinstance(self._stage, Setting) and self._stage.home:
+            return "home"
+        return self._stage.name
+
+    def view(self, catalogue: Catalogue = ENGLISH, unit: PressureUnit = "inHg") -> View:
+        """What a page shows now."""
+        return make_view(self, catalogue, unit)
+
+    # Inside ----------------------------------------------------------------------------------
+
+    def _step(self) -> list[Instruction]:
+        """One look at the scene; a stage that ends hands over at once."""
+        scene = self.scene
+        if self._quiet or self._finished or self._seen < LEAST_CYCLES:
+            return []
+        if int(scene.cycles.flags[-1]) & int(CycleFlag.CRANKING):
+            return []
+        said: list[Instruction] = []
+        for _ in range(3):
+            instruction = self._stage.step(scene)
+            if instruction is not None:
+                said.append(self._emit(instruction))
+            if not self._stage.done:
+                break
+            self._next_stage()
+            if self._finished or instruction is not None:
+                break
+        return said
+
+    def _next_stage(self) -> None:
+        stage = self._stage
+        if isinstance(stage, Preparing):
+            sees = self.scene.sees_angle and not self.scene.options.strobe
+            self._stage = Sweeping() if sees else Unseen(strobe=self.scene.options.strobe)
+        elif isinstance(stage, Sweeping):
+            self._stage = Setting()
+        else:
+            self._finished = True
+
+    def _on_tap(self, tap: Tap) -> list[Instruction]:
+        scene = self.scene
+        if tap is Tap.STOP:
+            self._quiet = True
+            return []
+        if tap is Tap.GO_ON:
+            self._quiet = False
+            return self._repeat()
+        if tap is Tap.HOME:
+            self._quiet = self._finished = False
+            self._stage = Setting(home=True, because=Because.ASKED)
+        elif tap is Tap.AGAIN:
+            self._quiet = self._finished = False
+            self._stage = Sweeping() if scene.sees_angle else Unseen(strobe=scene.options.strobe)
+        else:
+            self._stage.tap(scene, tap)
+        return self._step()
+
+    def _emit(self, instruction: Instruction) -> Instruction:
+        self._number += 1
+        self._current = replace(instruction, number=self._number)
+        return self._current
+
+    def _repeat(self) -> list[Instruction]:
+        """Say the instruction of the moment again."""
+        if self._current is None:
+            return []
+        return [self._emit(replace(self._current, at_us=self.scene.now_us))]
+
+    def _pause(self) -> list[Instruction]:
+        self._paused = True
+        self._before_pause = self._current
+        paused = self.scene.say(Step.PAUSED, Because.NO_DATA, urgency=Urgency.SOON, valid_s=10.0)
+        return [self._emit(paused)]
+
+    def _resume(self) -> list[Instruction]:
+        self._paused = False
+        self._current = self._before_pause
+        return self._repeat()
+
+
+def make_view(guide: Guide, catalogue: Catalogue, unit: PressureUnit) -> View:
+    """Put a view together from what the guide knows.
+
+    Parameters
+    ----------
+    guide
+        At any time, also before the first cycle.
+    """
+    scene, current = guide.scene, guide.current
+    if not hasattr(scene, "cycles"):
+        return View(
+            cycles=0, at_us=0, stage=guide.stage, source="none", goal_deg=scene.options.goal_deg
+        )
+    cycles, known = scene.cycles, scene.known
+    tail = slice(-8, None)
+    kpa = _mean(cycles.pressure_kpa[tail])
+    said = None
+    if current is not None:
+        text = words(current, catalogue, unit=unit)
+        said = Said(said=text.said, shown=text.shown, reason=text.reason, instruction=current)
+    baro = scene.barometer_kpa
+    base = View(
+        cycles=len(cycles),
+        at_us=scene.now_us,
+        stage=guide.stage,
+        source=known.source if known is not None else "none",
+        ball_deg=scene.watch.here_deg,
+        ball_kpa=kpa,
+        rpm=_mean(cycles.rpm[tail]),
+        vacuum_kpa=None if baro is None or kpa is None else baro - kpa,
+        goal_deg=scene.options.goal_deg,
+        home_deg=scene.home_deg,
+        passes=scene.passes,
+        say=said,
+    )
+    if known is None:
+        return base
+    low, _, high, _ = scene.reach()
+    fit, advice = known.fit, known.advice
+    sound = np.isfinite(fit.curve_kpa)
+    feet = _footprints(scene)
+    return replace(
+        base,
+        curve_deg=tuple(fit.curve_deg[sound].tolist()),
+        curve_kpa=tuple(fit.curve_kpa[sound].tolist()),
+        low_kpa=tuple(fit.low_kpa[sound].tolist()),
+        high_kpa=tuple(fit.high_kpa[sound].tolist()),
+        foot_deg=tuple(cycles.advance_deg[feet].tolist()),
+        foot_kpa=tuple(cycles.pressure_kpa[feet].tolist()),
+        foot_age=tuple(np.linspace(0.0, 1.0, len(feet)).tolist()),
+        top_deg=_number(fit.angle_deg),
+        top_low_deg=_number(fit.low_deg),
+        top_high_deg=_number(fit.high_deg),
+        top_found=fit.found,
+        interval_deg=known.interval_deg,
+        set_deg=advice.set_deg,
+        set_limit=advice.limit,
+        hill_deg=advice.hill_deg,
+        limits_deg=tuple((each.name, each.angle_deg) for each in known.judged.limits),
+        allowed_low_deg=low,
+        allowed_high_deg=high,
+        misfires=len(known.misfire.cycles),
+    )
+
+
+def _footprints(scene: Scene) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+    """Rows of the sweep, thinned to what a picture can show apart."""
+    assert scene.known is not None
+    rows = np.flatnonzero(scene.known.use)
+    return rows[:: max(1, -(-len(rows) // FOOTPRINTS))]
+
+
+def _mean(values: np.ndarray[tuple[int], np.dtype[np.float64]]) -> float | None:
+    good = values[np.isfinite(values)]
+    return float(good.mean()) if len(good) else None
+
+
+def _number(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None

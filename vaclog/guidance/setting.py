@@ -1,0 +1,285 @@
+"""To the setting, from one side, and the lock; or back to the scribed line.
+
+Enters: the scene. Leaves: instructions.
+
+The last bit always comes from the retard side: play is taken up one way, and a hand that goes
+too far is caught before a limit rather than after it. Turns are given in steps: a hand that
+answers a second late cannot follow a needle, but it can turn half a millimetre. The set point is
+looked at again after each hold near it, and stands once the clamp is being tightened.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final, Literal, TypeAlias
+
+import numpy as np
+
+from vaclog.guidance.instructions import Because, Instruction, Step, Tap, Urgency
+from vaclog.guidance.lock import TOLERANCE_DEG, LockVerdict, compare
+from vaclog.guidance.scene import Scene
+from vaclog.units import body_from_crank_deg
+
+SETTLED_S: Final = 1.6  # ten cycles for a mean good to a tenth of a degree
+HOLD_S: Final = 7.0
+AGAIN_S: Final = 6.0
+# From above: so far below the set point first, that play is taken up on the way back.
+LEAD_IN_DEG: Final = 2.0
+# Longer ways are turned in two parts, the first ending short.
+SHORT_DEG: Final = 3.0
+# A turn this far past the tolerance on the advanced side is turned back, not lived with.
+BEFORE_US: Final = 12_000_000
+SETTLE_AFTER_US: Final = 1_000_000
+AFTER_S: Final = 8.0
+LONGEST_AFTER_S: Final = 25.0
+ASK_LOCK_S: Final = 20.0
+# A set point that moved by less than this while holding is the same.
+SAME_DEG: Final = 0.3
+
+_State: TypeAlias = Literal["turn", "held", "lock", "check"]
+
+
+class Setting:
+    """Third stage; with ``home`` the way back to the scribed line, without a lock."""
+
+    name = "set"
+
+    def __init__(self, *, home: bool = False, because: Because = Because.SET_POINT) -> None:
+        self.home, self.because = home, because
+        self.done = False
+        self.target_deg: float | None = None
+        self.verdict: LockVerdict | None = None
+        self._state: _State = "turn"
+        self._order_us: int | None = None
+        self._from_deg = 0.0
+        self._order: Instruction | None = None
+        self._state_us = 0
+        self._from_above = False
+        self._tap_us = 0
+        self._before = np.zeros(0)
+        self._said_there = False
+
+    # What comes in ---------------------------------------------------------------------------
+
+    def step(self, scene: Scene) -> Instruction | None:
+        """The next instruction, if it is time for one."""
+        if self.target_deg is None:
+            self._aim(scene)
+        if self._state == "check":
+            return self._check(scene)
+        if self._state == "lock":
+            return self._wait_for_lock(scene)
+        if not self._at_rest(scene):
+            return self._while_turning(scene)
+        return self._held(scene) if self._state == "held" else self._turn(scene)
+
+    def tap(self, scene: Scene, tap: Tap) -> None:
+        """Locked."""
+        if tap in (Tap.LOCKED, Tap.DONE) and self._state in ("lock", "held"):
+            if self._state == "held":
+                self._remember(scene)
+            self._state, self._tap_us = "check", scene.now_us
+            self._state_us = scene.now_us
+
+    # Turning ---------------------------------------------------------------------------------
+
+    def _aim(self, scene: Scene) -> None:
+        """The set point of the advice; without one the baseline."""
+        known = scene.learn(now=True)
+        target = None if self.home else known.advice.set_deg
+        if target is None:
+            if not self.home:
+                self.because = Because.NO_NUMBER
+            self.home = True
+            target = scene.home_deg
+        self.target_deg = target if target is not None else scene.recent_deg()
+
+    def _at_rest(self, scene: Scene) -> bool:
+        """The hand stands long enough that the mean means something."""
+        if scene.watch.moving or scene.watch.still_s(scene.now_us) < SETTLED_S:
+            return False
+        late, early = scene.recent_deg(5), scene.recent_deg(12)
+        return abs(late - early) < max(0.35, 1.5 * scene.watch.sigma_deg())
+
+    def _while_turning(self, scene: Scene) -> Instruction | None:
+        """Say "there" in passing, once, when the hand comes into the tolerance from below."""
+        here = scene.watch.here_deg
+        if here is None or self.target_deg is None or self._said_there or self._order is None:
+            return None
+        if self._order.step is not Step.CLOSER:
+            return None
+        if abs(self.target_deg - here) <= scene.options.tolerance_deg:
+            self._said_there = True
+            return scene.say(
+                Step.HOLD,
+                self.because,
+                urgency=Urgency.NOW,
+                valid_s=1.0,
+                target_deg=self.target_deg,
+                limit=self._limit(scene),
+            )
+        return None
+
+    def _turn(self, scene: Scene) -> Instruction | None:
+        """At rest: the next turn, or there."""
+        assert self.target_deg is not None
+        here = scene.recent_deg()
+        off = self.target_deg - here
+        if abs(off) <= scene.options.tolerance_deg and not self._from_above:
+            return self._there(scene)
+        waited_s = math.inf if self._order_us is None else (scene.now_us - self._order_us) / 1e6
+        if abs(here - self._from_deg) < 0.3 and waited_s < AGAIN_S:
+            return None  # the hand has not answered yet
+        if off < -scene.options.tolerance_deg or (self._from_above and off <= 1.0):
+            return self._back_below(scene, off)
+        self._from_above = False
+        if off > SHORT_DEG:
+            return self._order_turn(scene, Step.TURN, off - LEAD_IN_DEG, self.because)
+        return self._order_turn(scene, Step.CLOSER, off, Because.ONE_SIDE)
+
+    def _back_below(self, scene: Scene, off: float) -> Instruction:
+        """From above: past the set point to the retard side, to come from there."""
+        overshot = self._order is not None and self._order.step is Step.CLOSER
+        self._from_above = True
+        because = Because.OVERSHOT if overshot else self.because
+        return self._order_turn(scene, Step.TURN, min(off - LEAD_IN_DEG, -0.5), because)
+
+    def _order_turn(
+        self, scene: Scene, step: Step, turn_deg: float, because: Because
+    ) -> Instruction:
+        self._order_us, self._from_deg = scene.now_us, scene.recent_deg()
+        self._said_there = False
+        if self.home:
+            step = Step.HOME
+        self._order = scene.say(
+            step,
+            because,
+            turn_deg=turn_deg,
+            target_deg=self.target_deg,
+            limit=self._limit(scene),
+        )
+        return self._order
+
+    def _limit(self, scene: Scene) -> str | None:
+        return scene.known.advice.limit if scene.known is not None and not self.home else None
+
+    # Holding and locking ----------------------------------------------------------------------
+
+    def _there(self, scene: Scene) -> Instruction | None:
+        if self.home:
+            self.done = True
+            return scene.say(Step.AT_HOME, self.because, target_deg=self.target_deg)
+        self._state, self._state_us = "held", scene.now_us
+        if self._said_there:
+            return None
+        self._said_there = True
+        return scene.say(
+            Step.HOLD,
+            self.because,
+            urgency=Urgency.SOON,
+            valid_s=3.0,
+            target_deg=self.target_deg,
+            limit=self._limit(scene),
+        )
+
+    def _held(self, scene: Scene) -> Instruction | None:
+        """After some seconds at the set point: does it still stand, does the hand?"""
+        assert self.target_deg is not None
+        here = scene.recent_deg()
+        if abs(self.target_deg - here) > scene.options.tolerance_deg + 0.3:
+            self._state, self._order_us = "turn", None
+            return self._turn(scene)
+        if (scene.now_us - self._state_us) / 1e6 < HOLD_S:
+            return None
+        known = scene.learn(now=True)
+        again = known.advice.set_deg
+        if again is not None and abs(again - self.target_deg) > SAME_DEG:
+            self.target_deg = again
+            if abs(again - here) > scene.options.tolerance_deg:
+                self._state, self._order_us = "turn", None
+                return self._turn(scene)
+        self._state, self._state_us = "lock", scene.now_us
+        self._remember(scene)
+        return self._ask_lock(scene)
+
+    def _ask_lock(self, scene: Scene) -> Instruction:
+        return scene.say(
+            Step.LOCK,
+            Because.LOCK_CHECK,
+            valid_s=10.0,
+            waits_for=Tap.LOCKED,
+            target_deg=self.target_deg,
+            limit=self._limit(scene),
+        )
+
+    def _remember(self, scene: Scene) -> None:
+        """The advance before the clamp is touched."""
+        start = max(scene.watch.still_since_us + 500_000, scene.now_us - BEFORE_US)
+        self._before = scene.since(start, scene.cycles.advance_deg).copy()
+
+    def _wait_for_lock(self, scene: Scene) -> Instruction | None:
+        if (scene.now_us - self._state_us) / 1e6 < ASK_LOCK_S:
+            return None
+        self._state_us = scene.now_us
+        return self._ask_lock(scene)
+
+    def _check(self, scene: Scene) -> Instruction | None:
+        """Compare before and after, as soon as it can be told."""
+        start = self._tap_us + SETTLE_AFTER_US
+        waited_s = (scene.now_us - start) / 1e6
+        if waited_s < AFTER_S:
+            return self._unsure(scene)
+        after = scene.since(start, scene.cycles.advance_deg)
+        verdict = compare(self._before, after, tolerance=TOLERANCE_DEG)
+        if verdict.verdict == "unsure" and waited_s < LONGEST_AFTER_S:
+            return None
+        self.verdict = verdict
+        here = float(np.nanmean(after)) if np.isfinite(after).any() else scene.recent_deg()
+        assert self.target_deg is not None
+        off = self.target_deg - here
+        moved = verdict.verdict == "moved" or (
+            verdict.verdict == "unsure" and abs(verdict.moved) >= TOLERANCE_DEG
+        )
+        if moved and abs(off) > scene.options.tolerance_deg:
+            return self._redo(scene, verdict, off)
+        self.done = True
+        home = scene.home_deg
+        return scene.say(
+            Step.LOCKED,
+            Because.LOCK_CHECK,
+            turn_deg=home - here if home is not None and abs(home - here) > 0.3 else None,
+            target_deg=self.target_deg,
+            moved_deg=verdict.moved,
+            u_moved_deg=verdict.u_moved,
+            limit=self._limit(scene),
+        )
+
+    def _unsure(self, scene: Scene) -> Instruction | None:
+        if self._state_us == 0 or self._state_us != self._tap_us:
+            return None
+        self._state_us = 0
+        return scene.say(Step.UNSURE, Because.LOCK_CHECK, urgency=Urgency.CALM, valid_s=4.0)
+
+    def _redo(self, scene: Scene, verdict: LockVerdict, off: float) -> Instruction:
+        self._state = "turn"
+        self._order_us, self._from_deg = scene.now_us, scene.recent_deg()
+        self._from_above, self._said_there = off < 0, False
+        turn_deg = off if off > 0 else off - LEAD_IN_DEG
+        self._order = scene.say(
+            Step.MOVED,
+            Because.LOCK_CHECK,
+            urgency=Urgency.SOON,
+            turn_deg=turn_deg,
+            target_deg=self.target_deg,
+            moved_deg=verdict.moved,
+            u_moved_deg=verdict.u_moved,
+            limit=self._limit(scene),
+        )
+        return self._order
+
+    def way_home_deg(self, scene: Scene) -> float | None:
+        """Signed body degrees from here to the scribed line."""
+        here = scene.recent_deg()
+        if scene.home_deg is None or not math.isfinite(here):
+            return None
+        return body_from_crank_deg(scene.home_deg - here)

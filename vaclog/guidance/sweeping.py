@@ -1,0 +1,362 @@
+"""The sweep: nudge and wait, up past the top and back, until it is known well enough.
+
+Enters: the scene. Leaves: instructions; at the end why it ended.
+
+After each wait the fit is asked again. The first pass goes up until the top lies behind, or a
+limit comes, or the engine stumbles, or the slot ends. From then on the planner says which way
+brings the interval down soonest. It ends when the interval is as narrow as was asked, when no
+pass would bring much, or when the limits on passes and time are met.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+import numpy as np
+
+from vaclog.guidance.instructions import Because, Instruction, Step, Tap, Urgency
+from vaclog.guidance.known import Known
+from vaclog.guidance.plan import Pass, Planner
+from vaclog.guidance.scene import Scene
+
+# A third of these is a deliberate slow turn; beyond, engine and manifold cannot follow.
+FAST_DEG: Final = 6.0
+FAST_S: Final = 3.0
+# Unheard or unanswered words are said again; after the third the body does not go further.
+AGAIN_S: Final = 6.0
+TRIES: Final = 4
+MOVED_DEG: Final = 0.8  # of a nudge: less is creep
+LEAST_ROOM_DEG: Final = 1.0  # a shorter nudge tells nothing
+PAST_DEG: Final = 2.0  # the whole interval lies so far behind: the top is passed
+SLOPE_SURE: Final = 4.0  # log units of evidence before the side of the top is believed
+# A pass that narrows the interval by less than this is not worth its heat.
+LEAST_SHRINK: Final = 0.95
+# The other way must be better by this share before the hand is turned round again.
+TURN_ROUND: Final = 1.3
+MISFIRES: Final = 3  # in one hold: two may be chance
+MISFIRE_RATE: Final = 0.02
+MISFIRE_RATIO: Final = 3.0
+STOP_PAUSE_S: Final = 3.0
+
+
+class Sweeping:
+    """Second stage."""
+
+    name = "sweep"
+
+    def __init__(self) -> None:
+        self.way = 1
+        self.done = False
+        self.because = Because.SURE
+        self._began_us: int | None = None
+        self._pass_us = 0
+        self._late_us = 0
+        self._turned = False  # a first pass was ended, its top passed or not
+        self._order: Instruction | None = None
+        self._order_us = 0
+        self._from_deg = 0.0
+        self._tries = 0
+        self._listening = False
+        self._stopped = False
+        self._slow_us = 0
+        self._passed_said = False
+        self._hold_us = 0
+        self._end = False
+
+    # What comes in ---------------------------------------------------------------------------
+
+    def step(self, scene: Scene) -> Instruction | None:
+        """The next instruction, if it is time for one."""
+        watch = scene.watch
+        if watch.here_deg is None:
+            return None
+        if self._began_us is None:
+            self._began_us = self._pass_us = self._hold_us = scene.now_us
+            return self._begin(scene)
+        scene.learn()
+        urgent = self._too_far(scene) or self._too_fast(scene) or self._stumbles(scene)
+        if urgent is not None:
+            return urgent
+        if watch.moving:
+            self._listening = False
+            return None
+        still_s = watch.still_s(scene.now_us)
+        if self._stopped:
+            return self._after_stop(scene) if still_s >= STOP_PAUSE_S else None
+        if self._answered(scene):
+            if still_s >= scene.options.wait_s:
+                return self._decide(scene)
+            return self._listen(scene, still_s)
+        return self._not_answered(scene)
+
+    def tap(self, scene: Scene, tap: Tap) -> None:
+        """The person ends the sweep, or says that the body does not go further."""
+        if tap is Tap.ENOUGH:
+            self.done, self.because = True, Because.ASKED
+        elif tap is Tap.END:
+            self._end = True
+        elif tap in (Tap.DONE, Tap.MOVED):
+            self._tries = 0
+
+    # Orders ----------------------------------------------------------------------------------
+
+    def _begin(self, scene: Scene) -> Instruction:
+        _, _, high, _ = scene.reach()
+        here = self._level(scene)
+        self.way = 1 if high - here >= LEAST_ROOM_DEG else -1
+        return self._nudge(scene, Step.BEGIN, Because.BELOW_TOP)
+
+    def _nudge(
+        self,
+        scene: Scene,
+        step: Step,
+        because: Because,
+        *,
+        urgency: Urgency = Urgency.NORMAL,
+        plan: Pass | None = None,
+    ) -> Instruction:
+        """Order a nudge, never past the end of the reach."""
+        low, _, high, _ = scene.reach()
+        here = self._level(scene)
+        room = high - here if self.way > 0 else here - low
+        size = max(min(scene.options.nudge_deg, room), 0.3)
+        half = scene.known.interval_deg if scene.known is not None else None
+        order = scene.say(
+            step,
+            because,
+            urgency=urgency,
+            turn_deg=self.way * size,
+            target_deg=here + self.way * size,
+            expected_deg=half * plan.shrink if half is not None and plan is not None else None,
+            pass_s=plan.seconds if plan is not None else None,
+        )
+        self._order, self._order_us, self._from_deg = order, scene.now_us, here
+        self._tries, self._listening, self._stopped = 1, False, False
+        return order
+
+    def _answered(self, scene: Scene) -> bool:
+        """Whether the hand did something since the order."""
+        return abs(self._level(scene) - self._from_deg) >= MOVED_DEG
+
+    def _not_answered(self, scene: Scene) -> Instruction | None:
+        """Say it again, or take it that the slot ends here."""
+        if self._end:
+            self._end = False
+            return self._slot_ends(scene)
+        if self._order is None or scene.now_us - self._order_us < AGAIN_S * 1e6:
+            return None
+        if self._tries >= TRIES:
+            return self._slot_ends(scene)
+        self._tries += 1
+        self._order_us = scene.now_us
+        assert self._order.to_go_deg is not None
+        return scene.say(
+            self._order.step,
+            Because.NO_MOVE,
+            turn_deg=self.way * self._order.to_go_deg,
+            target_deg=self._order.target_deg,
+            expected_deg=self._order.expected_deg,
+        )
+
+    def _listen(self, scene: Scene, still_s: float) -> Instruction | None:
+        """Hands off, once, when the hand came to rest."""
+        if self._listening or still_s < 0.5:
+            return None
+        self._listening = True
+        self._hold_us = scene.watch.still_since_us
+        because = Because.AT_TOP if self._turned else Because.BELOW_TOP
+        return scene.say(Step.LISTEN, because, urgency=Urgency.CALM, valid_s=2.0)
+
+    # Dangers ---------------------------------------------------------------------------------
+
+    def _too_far(self, scene: Scene) -> Instruction | None:
+        """Past the end of the reach: stop at once."""
+        _, _, high, why = scene.reach()
+        here = scene.watch.here_deg
+        if self._stopped or here is None or self.way < 0 or here < high + 0.7:
+            return None
+        return self._stop(scene, why, high)
+
+    def _too_fast(self, scene: Scene) -> Instruction | None:
+        if abs(scene.watch.travel_deg(FAST_S)) < FAST_DEG or not scene.watch.moving:
+            return None
+        if scene.now_us - self._slow_us < FAST_S * 1e6:
+            return None
+        self._slow_us = scene.now_us
+        return scene.say(Step.SLOWER, Because.TOO_FAST, urgency=Urgency.SOON, valid_s=1.5)
+
+    def _stumbles(self, scene: Scene) -> Instruction | None:
+        """Misfire begins here: clearly more of it than before, at more advance."""
+        known = scene.known
+        if known is None or self._stopped or self.way < 0 or scene.watch.moving:
+            return None
+        rows = known.misfire.cycles
+        starts = scene.cycles.start_us[: known.cycles]
+        first = int(np.searchsorted(starts, self._hold_us))
+        here = int((rows >= first).sum())
+        held, before = known.cycles - first, int((rows < first).sum())
+        rate, usual = here / max(held, 1), (before + 0.5) / max(first, 1)
+        if here < MISFIRES or rate < max(MISFIRE_RATE, MISFIRE_RATIO * usual):
+            return None
+        level = self._level(scene)
+        scene.high_seen.append((level - scene.options.nudge_deg, Because.LIMIT_MISFIRE))
+        return self._stop(scene, Because.LIMIT_MISFIRE, level)
+
+    def _stop(self, scene: Scene, why: Because, at_deg: float) -> Instruction:
+        self._stopped = True
+        self._order = None
+        return scene.say(
+            Step.STOP, why, urgency=Urgency.NOW, valid_s=3.0, target_deg=at_deg, limit=why.value
+        )
+
+    def _slot_ends(self, scene: Scene) -> Instruction:
+        """The body does not go further this way."""
+        here = self._level(scene)
+        seen = scene.high_seen if self.way > 0 else scene.low_seen
+        seen.append((here, Because.LIMIT_SLOT))
+        return self._stop(scene, Because.LIMIT_SLOT, here)
+
+    def _after_stop(self, scene: Scene) -> Instruction:
+        """Back from a limit: down to where the engine was smooth, or on to the setting."""
+        known = scene.learn(now=True)
+        ended = self._ended(scene, known)
+        if ended is not None:
+            return ended
+        self._turn_round(scene)
+        return self._nudge(scene, Step.COME_BACK, Because.ONE_WAY)
+
+    # Decisions -------------------------------------------------------------------------------
+
+    def _decide(self, scene: Scene) -> Instruction:
+        """A wait is over: on, back, or enough."""
+        known = scene.learn(now=True)
+        self._hold_us = scene.now_us
+        ended = self._ended(scene, known)
+        if ended is not None:
+            return ended
+        if not self._turned and not self._passed(scene, known):
+            return self._first_pass(scene, known)
+        ways = self._ways(scene, known)
+        if not ways:
+            self._turn_round(scene)
+            return self._nudge(scene, Step.COME_BACK, Because.ONE_WAY)
+        best = ways[0]
+        on = [each for each in ways if self._is_on(scene, each)]
+        if on and on[0].per_second * TURN_ROUND >= best.per_second and not self._hot(scene):
+            return self._go_on(scene, on[0])
+        back = [each for each in ways if not self._is_on(scene, each)]
+        if not back:
+            return self._finish(scene, Because.NO_GAIN)
+        return self._go_back(scene, back[0])
+
+    def _first_pass(self, scene: Scene, known: Known) -> Instruction:
+        """On until the top lies behind."""
+        low, _, high, why = scene.reach()
+        here = self._level(scene)
+        side = known.fit.side if known.fit.evidence >= SLOPE_SURE else 0
+        if self.way > 0 and side < 0 and here - (scene.home_deg or here) > 5.0:
+            # Everything so far lies past the top: the other side is below the baseline.
+            self._turn_round(scene)
+            return self._nudge(scene, Step.COME_BACK, Because.PAST_TOP)
+        room = high - here if self.way > 0 else here - low
+        if room < LEAST_ROOM_DEG:
+            if self.way > 0:
+                return self._stop(scene, why, high)
+            self._turn_round(scene)
+            return self._nudge(scene, Step.COME_BACK, Because.LIMIT_RETARD)
+        if self._hot(scene):
+            self._turn_round(scene)
+            return self._nudge(scene, Step.COME_BACK, Because.HEAT)
+        return self._nudge(scene, Step.KEEP_GOING, Because.BELOW_TOP)
+
+    def _go_on(self, scene: Scene, plan: Pass) -> Instruction:
+        if not self._passed_said and not self._turned:
+            self._passed_said = True
+            return self._nudge(scene, Step.PASSED_TOP, Because.PAST_TOP, plan=plan)
+        return self._nudge(scene, Step.KEEP_GOING, Because.WIDER, plan=plan)
+
+    def _go_back(self, scene: Scene, plan: Pass) -> Instruction:
+        hot = self._hot(scene)
+        self._turn_round(scene)
+        if scene.passes <= 1:
+            because = Because.HEAT if hot else Because.ONE_WAY
+            return self._nudge(scene, Step.COME_BACK, because, plan=plan)
+        because = Because.HEAT if hot else Because.TOP_UNSURE
+        return self._nudge(scene, Step.ONE_MORE, because, plan=plan)
+
+    def _ended(self, scene: Scene, known: Known) -> Instruction | None:
+        """Whether the sweep is over, and why."""
+        half, options = known.interval_deg, scene.options
+        if known.fit.found and half is not None and half <= options.goal_deg and self._turned:
+            return self._finish(scene, Because.SURE)
+        assert self._began_us is not None
+        spent_s = (scene.now_us - self._began_us) / 1e6
+        if scene.passes >= options.most_passes or spent_s > options.most_sweep_s:
+            return self._finish(scene, Because.NO_GAIN)
+        if not self._turned:
+            return None
+        ways = self._ways(scene, known)
+        if known.fit.found and ways and min(each.shrink for each in ways) > LEAST_SHRINK:
+            return self._finish(scene, Because.NO_GAIN)
+        at_low = self._level(scene) <= (scene.home_deg or 0.0) + 2.0
+        if scene.passes >= 1 and at_low and not known.fit.found and known.fit.side > 0:
+            # There and back, and the top lies beyond a limit: more of the same tells no more.
+            return self._finish(scene, Because.NO_GAIN)
+        return None
+
+    def _finish(self, scene: Scene, because: Because) -> Instruction:
+        self.done, self.because = True, because
+        return scene.say(Step.ENOUGH, because, urgency=Urgency.NORMAL, valid_s=8.0)
+
+    def _ways(self, scene: Scene, known: Known) -> list[Pass]:
+        low, _, high, _ = scene.reach()
+        here = self._level(scene)
+        top = known.fit.angle_deg
+        if not math.isfinite(top):
+            top = here + 5.0 if self.way > 0 and not self._turned else here
+        return Planner(scene.cycles, known.use, top).best(
+            here,
+            low,
+            high,
+            nudge_deg=scene.options.nudge_deg,
+            wait_s=scene.options.wait_s,
+        )
+
+    def _is_on(self, scene: Scene, each: Pass) -> bool:
+        """Whether a planned way is the way that the hand goes now."""
+        away = each.target_deg - self._level(scene)
+        return away * self.way > 0 and abs(away) >= LEAST_ROOM_DEG
+
+    def _passed(self, scene: Scene, known: Known) -> bool:
+        """Whether the whole interval of the top lies behind the hand."""
+        fit = known.fit
+        if not math.isfinite(fit.high_deg) or fit.evidence < SLOPE_SURE:
+            return False
+        here = self._level(scene)
+        if self.way > 0:
+            return fit.found and fit.high_deg < here - PAST_DEG
+        return fit.found and fit.low_deg > here + PAST_DEG
+
+    def _hot(self, scene: Scene) -> bool:
+        """A pass that lasts too long, or stands too long below the baseline."""
+        if (scene.now_us - self._pass_us) / 1e6 > scene.options.pass_cap_s:
+            return True
+        if self.way > 0 or scene.home_deg is None:
+            return False
+        rows = scene.cycles.start_us >= self._pass_us
+        late = scene.cycles.advance_deg[rows] < scene.home_deg - 1.0
+        spans = (scene.cycles.end_us - scene.cycles.start_us)[rows]
+        return float(spans[late].sum()) / 1e6 > scene.options.late_cap_s
+
+    def _turn_round(self, scene: Scene) -> None:
+        self.way = -self.way
+        self._turned = True
+        scene.passes += 1
+        self._pass_us = scene.now_us
+
+    def _level(self, scene: Scene) -> float:
+        level = scene.recent_deg()
+        if math.isfinite(level):
+            return level
+        return scene.watch.level_deg or 0.0
