@@ -237,6 +237,7 @@ class Steady:
     kpa: float
 
 
+SEARCH_RPM: list[float] = np.geomspace(3500.0, 250.0, 14).tolist()
 CLOSE_STEP = math.floor(IVC_DEG / STEP_DEG)  # the step in which the inlet closes, from top
 CLOSED_STEPS = math.ceil(EVO_DEG / STEP_DEG) - CLOSE_STEP
 INTAKE_STEPS = 36  # 216 degrees from top dead centre
@@ -288,6 +289,10 @@ class Engine:
         self.ambient_pa = spec.barometer_kpa * 1e3
         self.own_draw, self.own_back = self._intake()
         self.tables = self._tables()
+        # Sums that the mean-value relations ask for thousands of times.
+        self._draw_m3, self._back_pa_m3 = float(self.own_draw.sum()), float(self.own_back.sum())
+        self._gas_per_pa = float(self.tables.per_pa.mean() + self.tables.closed.sum() / self.steps)
+        self._gas_fixed_nm = float(self.tables.fixed.mean())
         self.flow_per_m2 = self.ambient_pa / (GAS_J_KG_K * AMBIENT_K) ** 0.5
         self.own = tuple(
             zip(
@@ -400,7 +405,7 @@ class Engine:
 
     def charge_kg(self, pa: float) -> float:
         """Fresh charge of one cylinder at a steady manifold pressure."""
-        gas = pa * float(self.own_draw.sum()) - float(self.own_back.sum())
+        gas = pa * self._draw_m3 - self._back_pa_m3
         return self.charge_gain * max(gas, 0.0) / (GAS_J_KG_K * INTAKE_K)
 
     def _air_kg_s(self, rpm: float, pa: float) -> float:
@@ -425,9 +430,7 @@ class Engine:
 
     def gas_nm(self, pa: float) -> float:
         """Mean torque of the gas without fire: pumping, and what the valves cost."""
-        tables = self.tables
-        per_pa = tables.per_pa.mean() + tables.closed.sum() / self.steps
-        return float(per_pa * pa + tables.fixed.mean()) + self.gas_shift_nm
+        return self._gas_per_pa * pa + self._gas_fixed_nm + self.gas_shift_nm
 
     def _friction_for_idle(self) -> float:
         spec = self.spec
@@ -451,9 +454,8 @@ class Engine:
             pa = self.pressure_at(rpm)
             return self.indicated_nm(advance_deg, rpm, pa) + self.gas_nm(pa) - self.friction_nm(rpm)
 
-        rpms = np.geomspace(3500.0, 250.0, 14)
-        above = rpms[0]
-        for rpm in rpms[1:]:
+        above = SEARCH_RPM[0]
+        for rpm in SEARCH_RPM[1:]:
             if surplus(rpm) > 0:
                 root = float(brentq(surplus, rpm, above, xtol=1e-4))
                 return Steady(advance_deg=advance_deg, rpm=root, kpa=self.pressure_at(root) * 1e-3)
