@@ -21,6 +21,7 @@ judges the ticks.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -36,7 +37,7 @@ from vaclog.wire.line_grammar import (
 )
 from vaclog.wire.line_table import LineTable, parse_table, too_long
 from vaclog.wire.messages import Gap, GapKind, Hello, Marker, Message, Pressure, Pulses
-from vaclog.wire.ticks import TickJudge
+from vaclog.wire.ticks import Judged, TickJudge
 
 VERSION = 1
 
@@ -50,7 +51,7 @@ MAX_ADC_BITS = 16
 _NO_HEADER = Skip(kind=GapKind.CONTENT, detail="no header line yet, so ticks have no length")
 _ODD_TICK = Skip(kind=GapKind.TICK, detail="tick more than 1 s off its neighbours")
 
-_RANK_GAP, _RANK_HELLO, _RANK_MARKER = range(3)
+_RANK_HELLO, _RANK_GAP, _RANK_MARKER = range(3)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,7 +59,8 @@ class _Note:
     """A single message, and after which line it became known."""
 
     line: int
-    rank: int  # on one line: gaps, then a boot, then markers
+    boot: int = 0  # of those that one line confirms together
+    rank: int  # in one boot: its hello, then gaps, then markers
     message: Message
 
 
@@ -123,6 +125,7 @@ class LinesDecoder:
                 return []
             self._offset += end + 1
             self._line += 1
+            self.lines += 1
             self._given_up = False
             buffer = data[end + 1 :]
         cut = buffer.rfind(b"\n") + 1
@@ -218,21 +221,16 @@ class LinesDecoder:
         self._waiting = table.pick(judged.held)
         for row in np.flatnonzero(~judged.keep & (judged.decided >= 0)).tolist():
             gap = self._skip(_ODD_TICK, int(table.offsets[row]), int(table.lines[row]))
-            known_at = int(table.lines[judged.decided[row]])
-            notes.append(_Note(line=known_at, rank=_RANK_GAP, message=gap))
+            notes.append(_note(gap, _RANK_GAP, table, judged, row))
         for row in np.flatnonzero(judged.keep & (table.kinds == KIND_MARKER)).tolist():
-            marker = Marker(
-                tick=int(table.ticks[row]), text=table.texts.get(int(table.lines[row]), "")
-            )
-            known_at = int(table.lines[judged.decided[row]])
-            notes.append(_Note(line=known_at, rank=_RANK_MARKER, message=marker))
-        edges = [0]
+            text = table.texts.get(int(table.lines[row]), "")
+            marker = Marker(tick=int(table.ticks[row]), text=text)
+            notes.append(_note(marker, _RANK_MARKER, table, judged, row))
         for row in judged.boots:
-            known_at = int(table.lines[judged.decided[row]])
-            notes.append(_Note(line=known_at, rank=_RANK_HELLO, message=self._reboot()))
-            edges.append(row)
-        notes.sort(key=lambda note: (note.line, note.rank))
-        return self._in_order(table, judged.keep, [*edges, len(table)], notes)
+            notes.append(_note(self._reboot(), _RANK_HELLO, table, judged, row))
+        notes.sort(key=lambda note: (note.line, note.boot, note.rank))
+        edges = [0, *judged.boots, len(table)]
+        return self._in_order(table, judged.keep, edges, notes)
 
     def _reboot(self) -> Hello:
         assert self._hello is not None  # there is a judge, so there was a header
@@ -280,3 +278,13 @@ class LinesDecoder:
                 )
             )
         return columns
+
+
+def _note(message: Message, rank: int, table: LineTable, judged: Judged, row: int) -> _Note:
+    """Place a message of record `row` at the line that decided about it."""
+    return _Note(
+        line=int(table.lines[judged.decided[row]]),
+        boot=bisect_right(judged.boots, row),
+        rank=rank,
+        message=message,
+    )

@@ -5,8 +5,8 @@ record each was decided. Order within 1 s is free, so only a step of more than 1
 is judged. A record after such a step is held back, and the records after it decide:
 
 - one that lies near the last good tick says that the held ones were odd: they are dropped;
-- `CONFIRMING` records that lie near the held one, each near the one before, say that the
-  counter really went there: a pause, or a reset, after which ticks start again.
+- `CONFIRMING` records that follow it, each near the one before, say that the counter really
+  went there: a pause, or a reset, after which ticks start again.
 
 A wrap of the counter is no step, since differences are taken modulo 2**32. The first record
 of all is held back likewise, so that a stream may begin with an odd one.
@@ -140,36 +140,44 @@ class _Run:
             self._accept(at, at)
             return
         self.held.append(at)
-        chain = self._chain(len(self.held) - 1)
-        if len(chain) > CONFIRMING:
-            self._confirm(chain, at)
+        if max(map(len, self._groups())) > CONFIRMING:
+            self._conclude(at)
         elif len(self.held) > MAX_HELD:
             self.decided[self.held.pop(0)] = at
 
     def end(self) -> None:
-        """Nothing follows: the longest chain of held records decides, a lone one is odd."""
+        """Nothing follows: two held records that agree are enough, a lone one is odd."""
         at = len(self.ticks) - 1
-        chains = [self._chain(index) for index in range(len(self.held))]
-        chain = max(chains, key=len)
-        alone = self.judge._last is None and len(self.held) == 1
-        if len(chain) > 1 or alone:
-            self._confirm(chain, at)
+        if self.judge._last is None and len(self.held) == 1:
+            self._decide([at], at)  # alone in the world it is off no neighbour
         else:
-            self._decide([], at)
+            self._conclude(at)
 
-    def _confirm(self, chain: list[int], at: int) -> None:
-        if self.judge.is_boot(int(self.ticks[chain[0]])):
-            self.boots.append(chain[0])
-        self._decide(chain, at)
-        self.judge._last = int(self.ticks[chain[-1]])
+    def _groups(self) -> list[list[int]]:
+        """Part the held records into runs, each record near the one before it in its run."""
+        groups: list[list[int]] = []
+        for record in self.held:
+            for group in reversed(groups):
+                if self._near(group[-1], record):
+                    group.append(record)
+                    break
+            else:
+                groups.append([record])
+        return groups
 
-    def _chain(self, index: int) -> list[int]:
-        """Return the held records that lead up to held record `index`, each near the next."""
-        chain = [self.held[index]]
-        for earlier in reversed(self.held[:index]):
-            if self._near(earlier, chain[-1]):
-                chain.append(earlier)
-        return chain[::-1]
+    def _conclude(self, at: int) -> None:
+        """Keep the largest run, and others of two or more beside it; drop the rest."""
+        kept: list[list[int]] = []
+        for group in sorted(self._groups(), key=len, reverse=True):
+            apart = all(group[-1] < other[0] or group[0] > other[-1] for other in kept)
+            if len(group) > 1 and apart:
+                kept.append(group)
+        kept.sort()
+        for group in kept:
+            if self.judge.is_boot(int(self.ticks[group[0]])):
+                self.boots.append(group[0])
+            self.judge._last = int(self.ticks[group[-1]])
+        self._decide([record for group in kept for record in group], at)
 
     def _near(self, a: int, b: int) -> bool:
         return self.judge.near(int(self.ticks[a]), int(self.ticks[b]))
