@@ -139,7 +139,7 @@ def binary_stream(draw: st.DrawFn, min_frames: int = 1, max_frames: int = 12) ->
 def timed_messages(draw: st.DrawFn) -> list[Message]:
     """A hello, then pressure, pulses and markers in order of time within half a second steps."""
     start = draw(st.integers(0, 0xFFFFFFFF))
-    count = draw(st.integers(2, 60))
+    count = draw(st.integers(2, 30))
     steps = draw(hnp.arrays(np.int64, count, elements=st.integers(1, 50_000)))
     at = ((start + np.cumsum(steps)) & 0xFFFFFFFF).astype(np.uint32)
     values = draw(hnp.arrays(np.uint16, count, elements=st.integers(0, 1023)))

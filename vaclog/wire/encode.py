@@ -76,7 +76,8 @@ class BinaryEncoder:
         timed: list[Pressure | Pulses | Marker] = []
         for message in messages:
             if isinstance(message, Pressure | Pulses | Marker):
-                timed.append(message)
+                if isinstance(message, Marker) or len(message.ticks):
+                    timed.append(message)
                 continue
             out += self._timed(timed)
             timed = []
@@ -171,7 +172,8 @@ class LinesEncoder:
         timed: list[Pressure | Pulses | Marker] = []
         for message in messages:
             if isinstance(message, Pressure | Pulses | Marker):
-                timed.append(message)
+                if isinstance(message, Marker) or len(message.ticks):
+                    timed.append(message)
                 continue
             lines += _timed_lines(timed)
             timed = []
