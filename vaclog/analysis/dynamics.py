@@ -192,18 +192,25 @@ def innovation_weights(rest: FloatArray, follows: NDArray[np.bool_]) -> FloatArr
     follows
         bool [n], True where the row before is the cycle before.
     """
-    sigma = _MAD_TO_SIGMA * float(np.median(np.abs(rest - np.median(rest))))
-    if sigma <= 0:
-        return np.ones(len(rest))
-    z2 = (rest / sigma) ** 2
-    sound = (1 - _OUTLIER_SHARE) * np.exp(-0.5 * z2)
-    wild = _OUTLIER_SHARE / _OUTLIER_WIDTH * np.exp(-0.5 * z2 / _OUTLIER_WIDTH**2)
-    share = sound / (sound + wild)
+    share = _sound_share(rest)
+    pair = np.where(follows[1:], _sound_share(rest[1:] + rest[:-1], _OUTLIER_SHARE / 4), 1.0)
+    share[1:] = np.minimum(share[1:], pair)
+    share[:-1] = np.minimum(share[:-1], pair)
     clear = np.where(share < 0.5, share, 1.0)
     before = np.where(follows, np.concatenate([[1.0], clear[:-1]]), 1.0)
     after = np.concatenate([np.where(follows[1:], clear[1:], 1.0), [1.0]])
-    share = np.minimum(share, np.minimum(before, after))
-    return np.asarray(share + (1 - share) / _OUTLIER_WIDTH**2)
+    return np.asarray(np.minimum(share, np.minimum(before, after)))
+
+
+def _sound_share(values: FloatArray, wild_share: float = _OUTLIER_SHARE) -> FloatArray:
+    """Probability of each value to be one of the many normal ones, not one of the few wild."""
+    sigma = _MAD_TO_SIGMA * float(np.median(np.abs(values - np.median(values))))
+    if sigma <= 0:
+        return np.ones(len(values))
+    z2 = (values / sigma) ** 2
+    sound = (1 - wild_share) * np.exp(-0.5 * z2)
+    wild = wild_share / _OUTLIER_WIDTH * np.exp(-0.5 * z2 / _OUTLIER_WIDTH**2)
+    return np.asarray(sound / (sound + wild))
 
 
 def ljung_box_p(rest: FloatArray, lags: int, fitted: int = 0) -> float:

@@ -18,14 +18,20 @@ exactly where torque is highest: the top of s is the top of the steady vacuum. B
 acts at once, and speed and pressure follow slowly, neither the lag and direction of the sweep
 nor the random walk that combustion scatter makes of speed displaces alpha0.
 
+One thing is known of every throttled idle: how far speed settles for a lasting change of torque,
+and roughly how much torque a degree squared costs. That ties h to what the lags leave of a
+disturbance, 1 - sum a - slope sum b, and enters as one more row of the regression. It hardly
+moves the top of a hill seen from both sides; of one seen from one side it tells how far away the
+top may be.
+
 The likelihood is taken on a grid of alpha0 and r for each family of shapes. c, a, b (flat
 priors) are projected out once by QR; d has a normal prior, mixed of a narrow, a middle and a
 wide one; h > 0 has the prior that belongs to a flat one on the parabola's coefficients (density
 proportional to h); the variance of e is integrated out. Everything is summed over r, family and
 drift: what remains is the posterior of alpha0. Rows with wild innovations count less.
 
-"Found" needs the 95 % interval inside the swept range and a hill that beats no hill by 6 log
-units.
+"Found" needs a hill that beats no hill by 4 log units, from the data alone, and less than 1 % of
+the posterior beyond either end of what was swept.
 """
 
 from __future__ import annotations
@@ -43,8 +49,9 @@ from vaclog.signals.tables import CycleTable, FloatArray
 # Ten unknowns and three to spare for each: fewer rows say nothing that could be trusted.
 LEAST_ROWS = 45
 LEAST_SWEPT_DEG = 2.0
-EVIDENCE_NEEDED = 6.0  # log units: odds of 400 to 1
-EVIDENCE_SEEN = 2.0  # below it not even a slope is sure
+EVIDENCE_NEEDED = 4.0  # log units, from the data alone: odds of 55 to 1
+END_SHARE = 0.01  # probability that may lie beyond either end of what was swept
+EVIDENCE_SEEN = 1.0  # below it the engine did not answer at all
 SIDE_SHARE = 0.8  # probability beyond an end at which the side is told
 OPEN_SHARE = 0.2  # probability at the grid's ends at which no interval is given
 WHITE_LAGS = 12
@@ -88,11 +95,11 @@ def _answer(ground: Ground, post: Posterior, curve: Curve) -> SweepFit:
     rows = ground.rows
     swept_low, swept_high = _swept(rows)
     low, angle, high = post.quantiles(0.025, 0.5, 0.975)
-    inside = swept_low < low and high < swept_high
     clear = post.evidence >= EVIDENCE_NEEDED
     known = post.evidence >= EVIDENCE_SEEN and post.open_end < OPEN_SHARE
     beyond = float(post.mass[post.top_deg > swept_high].sum())
     short = float(post.mass[post.top_deg < swept_low].sum())
+    inside = max(beyond, short) < END_SHARE
     side = 0
     if not (inside and clear) and post.evidence >= EVIDENCE_SEEN:
         side = 1 if beyond > SIDE_SHARE else -1 if short > SIDE_SHARE else 0

@@ -69,18 +69,35 @@ class HillPrior:
     families
         Shapes, equally likely.
     lopsided, u_lopsided
-        Mean and standard deviation of r, normal. Closed-cycle models give 0.05 to 0.6.
+        Mean and standard deviation of r, normal. Closed-cycle models give 0.05 to 0.4 at a fixed
+        operating point, and up to 0.7 along a sweep in which the best advance moves with
+        speed and pressure; measured hills are also found nearly symmetric.
     drift_percent_per_min
         (share, standard deviation) of the drift of idle speed with hands off: mostly
         little, now and then an engine that still warms up. A mixture, so that a drift
         well outside the small one is followed, not pulled to zero.
+    slope
+        Per cent of pressure per per cent of speed along the steady idles of one throttle
+        setting. Air that enters is air that leaves, so pressure times speed would be
+        constant; residual gas makes it a little less than -1.
+    bend_percent_per_deg2
+        Bend of the steady hill of speed, per cent per square degree: 3.1e-4 of torque
+        (2 to 5e-4, Heywood ch. 9 and closed-cycle models) times 0.82 of speed per torque
+        (from the balance of a throttled idle: a loss of torque is made up by pressure, which
+        grows as speed falls).
+    u_settling
+        Standard deviation of the settling row: a third of the usual 0.2, for a bend known
+        to a third.
     lowest_deg, highest_deg
         The best advance of an idling engine lies between.
     """
 
     families: tuple[Family, ...] = (HALVES, BEND, CUBIC)
     lopsided: float = 0.20
-    u_lopsided: float = 0.22
+    u_lopsided: float = 0.27
     drift_percent_per_min: tuple[tuple[float, float], ...] = ((0.5, 0.5), (0.35, 2.0), (0.15, 6.0))
+    slope: float = -0.8
+    u_settling: float = 0.07
+    bend_percent_per_deg2: float = 0.0254
     lowest_deg: float = -15.0
     highest_deg: float = 80.0
