@@ -18,7 +18,7 @@ HELLO = Hello(version=1, boot=1, tick_ns=500, adc_bits=10)
 RIG = RigCard(mark=MarkSensor(angle_deg=20.0))
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(kw_only=True)
 class Made:
     """What a made engine shows; times in seconds, float64."""
 
@@ -34,7 +34,7 @@ def crank_times(
     rpm: Callable[[np.ndarray], np.ndarray], seconds: float, angles_deg: np.ndarray
 ) -> np.ndarray:
     """When a crank of given speed passes angles, from 0 at time 0."""
-    t = np.linspace(0.0, seconds, round(seconds * 20_000) + 1)
+    t = np.linspace(0.0, seconds, round(min(seconds * 20_000, 1_000_000)) + 1)
     speed = rpm(t) * 6.0
     angle = np.concatenate(([0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]) * np.diff(t))))
     inside = angles_deg[(angles_deg > 0.0) & (angles_deg < angle[-1])]
@@ -53,7 +53,7 @@ def make(
 ) -> Made:
     """An engine of given speed; pressure counts are a function of time."""
     speed = rpm if callable(rpm) else lambda t, r=rpm: np.full_like(t, r)
-    turns = np.arange(0.0, seconds * 9000.0 * 6.0, 360.0)
+    turns = np.arange(0.0, seconds * 5000.0 * 6.0, 360.0)
     sparks = np.arange(0.0, turns[-1], sparks_every_deg)
     t = np.arange(0.0, seconds, sample_s)
     shape = counts or (lambda x: np.full_like(x, 200.0))
@@ -90,6 +90,25 @@ def messages(made: Made, *, hello: Hello | None = HELLO, first_tick: int = 1000)
         ticks=ticks(made.samples_s).astype(np.uint32), counts=made.counts.astype(np.uint16)
     )
     return ([hello] if hello else []) + [pressure, pulses]
+
+
+def in_slices(made: Made, slice_s: float) -> list[list[Message]]:
+    """The same in feeds of so many seconds, the hello first."""
+    hello, *blocks = messages(made)
+    pressure, pulses = blocks
+    assert isinstance(pressure, Pressure) and isinstance(pulses, Pulses)
+    step = round(slice_s * 2e6)
+    parts: list[list[Message]] = [[hello]]
+    for low in range(1000, int(pressure.ticks[-1]) + 1, step):
+        a = slice(*np.searchsorted(pressure.ticks, [low, low + step]).tolist())
+        b = slice(*np.searchsorted(pulses.ticks, [low, low + step]).tolist())
+        parts.append(
+            [
+                Pressure(ticks=pressure.ticks[a], counts=pressure.counts[a]),
+                Pulses(kinds=pulses.kinds[b], ticks=pulses.ticks[b], values=pulses.values[b]),
+            ]
+        )
+    return parts
 
 
 def chain_of(

@@ -11,6 +11,7 @@ checked on the first cycles (:mod:`vaclog.signals.pickup`).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 
@@ -62,6 +63,10 @@ def _rhythm(per_cycle: int, ringing_deg: float, burst_us: int) -> Rhythm:
         ringing_part=ringing_deg * per_cycle / CYCLE_DEG,
         burst_us=burst_us,
     )
+
+
+_Pulses: TypeAlias = tuple[IntArray, IntArray]  # times and steps
+_NONE: _Pulses = (np.empty(0, np.int64), np.empty(0, np.int64))
 
 
 @dataclass(slots=True)
@@ -131,11 +136,10 @@ class Turning:
             PulseKind.MARK: _rhythm(2, _MARK_RINGING_DEG, _MARK_BURST_US),
         }
         self.marks_settled_us = 0
-        empty = np.empty(0, np.int64)
-        self._waiting = (empty, empty)  # pulses whose part in a cycle is not known yet
+        self._waiting = _NONE  # pulses whose part in a cycle is not known yet
+        self._early = _NONE  # sparks, before they make the cycles
         self._edges: CycleEdges | None = None
         self._idle_marks = 0
-        self._begun = False
 
     def count(self, kind: PulseKind) -> PulseCount:
         """Totals of one pickup so far."""
@@ -158,17 +162,12 @@ class Turning:
         coils, coil_steps = self._corrected(PulseKind.COIL, ready, early)
         parts: list[Edges] = []
         if self.source is not PulseKind.SPARK:
-            first = int(sparks[0]) if len(sparks) else None
-            parts.append(
-                self._without_sparks(
-                    _before(coils, coil_steps, first), _before(marks, mark_steps, first), builder
-                )
+            parts += self._before_sparks(
+                (sparks, steps), (coils, coil_steps), (marks, mark_steps), upto, builder
             )
-            if first is not None:
-                parts.append(self._end())
-                self.source = PulseKind.SPARK
-        if self.source is PulseKind.SPARK:
+        else:
             self._wait(sparks, steps)
+        if self.source is PulseKind.SPARK:
             if self.pickup is None:
                 parts += self._check(builder, upto)
             if self.pickup is not None:
@@ -177,18 +176,12 @@ class Turning:
             parts.append(self._end())
         return Turned(sparks=sparks, coils=coils, marks=marks, edges=join(parts))
 
-    def _corrected(
-        self, kind: PulseKind, ready: Sorted, upto: int | None
-    ) -> tuple[IntArray, IntArray]:
+    def _corrected(self, kind: PulseKind, ready: Sorted, upto: int | None) -> _Pulses:
         """Pulses in rhythm with the pickup's delay taken off."""
         return self._rhythms[kind].feed(ready.pulses[kind][0] - self._delay, upto)
 
     def _wait(self, times: IntArray, steps: IntArray) -> None:
-        if len(times):
-            self._waiting = (
-                np.concatenate((self._waiting[0], times)),
-                np.concatenate((self._waiting[1], steps)),
-            )
+        self._waiting = _joined(self._waiting, (times, steps))
 
     def _flow(self, per_cycle: int, builder: CycleBuilder, until: int | None = None) -> Edges:
         """Edges from the waiting pulses (the first ``until`` of them)."""
@@ -207,17 +200,42 @@ class Turning:
         """Nothing continues here."""
         if self._edges is None:
             return join([])
-        empty = np.empty(0, np.int64)
-        rest = self._edges.feed(empty, empty, final=True)
+        rest = self._edges.feed(*_NONE, final=True)
         self._edges = None
         return rest
 
     # Without a spark on the No. 1 lead -------------------------------------------------------
 
+    def _before_sparks(
+        self,
+        sparks: _Pulses,
+        coils: _Pulses,
+        marks: _Pulses,
+        upto: int | None,
+        builder: CycleBuilder,
+    ) -> list[Edges]:
+        """Edges until the first spark; from then on sparks make the cycles.
+
+        The change is made when no coil pulse or mark from before that spark is in doubt any
+        more, however late that is.
+        """
+        self._early = _joined(self._early, sparks)
+        first = _nth(self._early[0], 1)
+        parts = [self._without_sparks(_before(coils, first), _before(marks, first), builder)]
+        settled = upto
+        if upto is not None:
+            coil = self._rhythms[PulseKind.COIL]
+            settled = min(self.marks_settled_us, coil.settled_us(upto - self._delay))
+        if first is not None and (settled is None or settled > first):
+            parts.append(self._end())
+            self.source = PulseKind.SPARK
+            self._waiting, self._early = self._early, _NONE
+        return parts
+
     def _without_sparks(
         self,
-        coils: tuple[IntArray, IntArray],
-        marks: tuple[IntArray, IntArray],
+        coils: _Pulses,
+        marks: _Pulses,
         builder: CycleBuilder,
     ) -> Edges:
         """Edges from the coil lead or the marks, once it is clear that they must serve."""
@@ -297,11 +315,16 @@ class Turning:
         return int(np.argmin(off))
 
 
-def _before(times: IntArray, steps: IntArray, limit: int | None) -> tuple[IntArray, IntArray]:
-    if limit is None:
-        return times, steps
-    n = int(np.searchsorted(times, limit))
+def _before(pulses: _Pulses, limit: int | None) -> _Pulses:
+    times, steps = pulses
+    n = len(times) if limit is None else int(np.searchsorted(times, limit))
     return times[:n], steps[:n]
+
+
+def _joined(first: _Pulses, then: _Pulses) -> _Pulses:
+    if not len(then[0]):
+        return first
+    return np.concatenate((first[0], then[0])), np.concatenate((first[1], then[1]))
 
 
 def _nth(times: IntArray, n: int) -> int | None:

@@ -1,0 +1,297 @@
+"""From bytes to tables: any chunking, any order within 100 ms, wraps, resets, memory, speed."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+from functools import cache
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import Phase, given, settings
+from hypothesis import strategies as st
+from made_engine import HELLO, RIG, assert_same, chain_of, in_slices, make, messages
+
+from vaclog.cards import EngineCard, engine_card, rig_card
+from vaclog.signals.chain import SignalChain
+from vaclog.signals.tables import CycleFlag
+from vaclog.simulator import BodyRig, EngineSpec, Recording, RigSpec, Script, simulate
+from vaclog.simulator.script import Blip, Hold, Start, Still, Stop, Turn
+from vaclog.wire.detect import StreamDecoder
+from vaclog.wire.messages import DeviceLoss, Hello, Marker, Message, Pressure, PulseKind, Pulses
+
+ROUGH = RigSpec(
+    drop_share=0.02,
+    mark_drop_share=0.02,
+    ring_share=0.5,
+    spurious_per_s=0.5,
+    body=BodyRig(),
+    coil_lead=True,
+    first_tick=(1 << 32) - 16_000_000,  # wraps after 8 s
+    reset_at_s=14.0,
+)
+
+
+@cache
+def visit(pickup: str) -> Recording:
+    """A short visit with everything in it that goes wrong on the wire."""
+    script = Script(
+        start_deg=12.0,
+        segments=(
+            Still(seconds=1.5),
+            Start(),
+            Hold(seconds=4.0),
+            Turn(to_deg=18.0, rate_deg_s=2.0),
+            Blip(),
+            Hold(seconds=4.0),
+            Stop(),
+        ),
+    )
+    rig = replace(ROUGH, pickup=pickup)  # type: ignore[arg-type]
+    return simulate(EngineSpec(), script, rig, 21, markers_s=(5.0, 9.5))
+
+
+def fed(recording: Recording, chunks: list[bytes]) -> SignalChain:
+    """Decode and feed; no arrival clock, so nothing but the bytes can matter."""
+    chain = SignalChain(engine_card(recording.engine_card_toml), rig_card(recording.rig_card_toml))
+    decoder = StreamDecoder()
+    for chunk in chunks:
+        chain.feed(decoder.feed(chunk))
+    chain.feed(decoder.finish())
+    chain.finish()
+    return chain
+
+
+@cache
+def whole(pickup: str, form: str) -> SignalChain:
+    recording = visit(pickup)
+    return fed(recording, [getattr(recording, form)])
+
+
+@pytest.mark.parametrize("pickup", ["no1", "wasted", "coil"])
+@pytest.mark.parametrize("form", ["binary", "text"])
+# No shrinking: a failing chunking of a whole visit is told by its seed.
+@settings(max_examples=4, deadline=None, phases=[Phase.explicit, Phase.reuse, Phase.generate])
+@given(data=st.data())
+def test_any_chunking_gives_the_same_tables(pickup: str, form: str, data: st.DataObject) -> None:
+    recording = visit(pickup)
+    content: bytes = getattr(recording, form)
+    mean = data.draw(st.sampled_from([500, 5_000, 60_000]))
+    rng = np.random.default_rng(data.draw(st.integers(0, 1 << 16)))
+    sizes = rng.exponential(mean, 2 * len(content) // mean + 10).astype(int) + 1
+    cuts = np.concatenate(([0], np.cumsum(sizes)))
+    chunks = [content[a:b] for a, b in pairwise(cuts.tolist())]
+    assert_same(fed(recording, chunks), whole(pickup, form))
+
+
+def test_byte_by_byte() -> None:
+    recording = visit("no1")
+    head = recording.text[:40_000]
+    chunks = [head[i : i + 1] for i in range(len(head))]
+    assert_same(fed(recording, chunks), fed(recording, [head]))
+
+
+def test_binary_and_text_tell_the_same() -> None:
+    a, b = whole("no1", "binary"), whole("no1", "text")
+    np.testing.assert_array_equal(a.cycles().rpm, b.cycles().rpm)
+    np.testing.assert_array_equal(a.cycles().advance_deg, b.cycles().advance_deg)
+    assert len(a.cycles()) > 100
+
+
+def scrambled(made: list[Message], within_s: float, seed: int) -> list[list[Message]]:
+    """Single records, each up to ``within_s`` late, in feeds of a few."""
+    rng = np.random.default_rng(seed)
+    records: list[tuple[float, Message]] = []
+    for m in made:
+        if isinstance(m, Pressure):
+            for i in range(0, len(m.ticks), 5):
+                part = Pressure(ticks=m.ticks[i : i + 5], counts=m.counts[i : i + 5])
+                records.append((float(m.ticks[i]), part))
+        elif isinstance(m, Pulses):
+            for i in range(len(m.ticks)):
+                one = slice(i, i + 1)
+                part_p = Pulses(kinds=m.kinds[one], ticks=m.ticks[one], values=m.values[one])
+                records.append((float(m.ticks[i]), part_p))
+    ticks = within_s * 2e6
+    records.sort(key=lambda r: r[0] + rng.uniform(0, ticks))
+    return [[HELLO], *([r[1]] for r in records)]
+
+
+@settings(max_examples=5, deadline=None)
+@given(seed=st.integers(0, 1000))
+def test_order_within_100_ms_is_free(seed: int) -> None:
+    made = messages(make(seconds=6.0, counts=lambda t: 200 + 50 * np.sin(t * 300)))
+    assert_same(chain_of(scrambled(made, 0.1, seed)), chain_of([made]))
+
+
+def test_the_first_record_in_time_is_time_zero_wherever_it_stands() -> None:
+    made = make(seconds=6.0)
+    parts = scrambled(messages(made), 0.1, 3)
+    chain = chain_of(parts)
+    first = made.sparks_s[0] * 1e6
+    assert chain.cycles().start_us[0] == pytest.approx(first, abs=1.5)
+
+
+def test_records_that_come_far_too_late_are_counted_and_told() -> None:
+    hello, pressure, pulses = messages(make(seconds=6.0))
+    assert isinstance(pressure, Pressure) and isinstance(pulses, Pulses)
+    old = Pressure(ticks=pressure.ticks[5400:5420], counts=pressure.counts[5400:5420])
+    chain = chain_of([[hello, pressure, pulses], [old]])
+    assert any(
+        "20 records came more than 100 ms out of order" in w for w in chain.report().warnings
+    )
+
+
+@pytest.mark.parametrize("tick_ns", [62, 500, 1000, 4000])
+def test_any_tick_length_and_start(tick_ns: int) -> None:
+    made = make(seconds=10.0)
+    hello = replace(HELLO, tick_ns=tick_ns)
+    start = (1 << 32) - int(5e9 / tick_ns)  # wraps after 5 s
+    parts = [messages(made, hello=hello, first_tick=start)]
+    table = chain_of(parts).cycles()
+    np.testing.assert_allclose(table.rpm, 850.0, rtol=1e-3)
+    np.testing.assert_allclose(table.advance_deg, 14.0, atol=0.1)
+    assert len(table) == len(made.sparks_s) - 1
+    assert (table.flags[1:] == 0).all()
+
+
+def two_boots(at: tuple[int | None, int | None], boot: int = 2) -> SignalChain:
+    made = make(seconds=6.0)
+    chain = SignalChain(EngineCard(), RIG)
+    chain.feed(messages(made, first_tick=77_000_000), at[0])
+    chain.feed(messages(made, hello=replace(HELLO, boot=boot), first_tick=40), at[1])
+    chain.finish()
+    return chain
+
+
+def test_a_reset_goes_on_after_the_time_that_passed_on_the_host() -> None:
+    chain = two_boots((10_000_000, 19_000_000))
+    table = chain.cycles()
+    fresh = np.flatnonzero(table.flags & CycleFlag.AFTER_BREAK)
+    assert len(fresh) == 2
+    # 6 s of data, then 9 s later on the host the second boot's data had arrived.
+    assert table.start_us[fresh[1]] - table.start_us[0] == pytest.approx(15e6, abs=0.01e6)
+    assert (np.diff(table.start_us) > 0).all()
+    assert any("restarted 1 time " in w for w in chain.report().warnings)
+
+
+def test_a_reset_without_host_time_leaves_a_nominal_pause() -> None:
+    table = two_boots((None, None)).cycles()
+    fresh = np.flatnonzero(table.flags & CycleFlag.AFTER_BREAK)
+    pause = table.start_us[fresh[1]] - table.end_us[fresh[1] - 1]
+    assert 1_000_000 <= pause < 2_000_000
+
+
+def test_ticks_that_start_anew_without_a_new_hello_are_a_reset() -> None:
+    # A port that was opened anew: the decoder says hello again, with the same boot.
+    assert len(two_boots((None, None), boot=1).cycles()) == len(two_boots((None, None)).cycles())
+
+
+def test_a_repeated_hello_changes_nothing() -> None:
+    made = messages(make(seconds=6.0))
+    hello, pressure, pulses = made
+    assert_same(chain_of([[hello, pressure, hello, pulses, hello]]), chain_of([made]))
+
+
+def test_data_before_the_first_hello_are_of_the_reference_device() -> None:
+    made = make(seconds=6.0)
+    hello, *parts = in_slices(made, 1.0)
+    assert_same(chain_of([parts[0], hello, *parts[1:]]), chain_of([messages(made)]))
+
+
+def test_data_before_a_hello_of_another_scale_do_not_mix() -> None:
+    early = messages(make(seconds=2.0), hello=None)
+    later = messages(make(seconds=6.0), hello=Hello(version=1, boot=9, tick_ns=1000, adc_bits=12))
+    table = chain_of([early, later]).cycles()
+    np.testing.assert_allclose(table.rpm, 850.0, rtol=1e-3)
+
+
+def test_markers_are_on_the_device_clock() -> None:
+    made = messages(make(seconds=6.0))
+    marks: list[Message] = [Marker(tick=1000 + 2_000_000, text="plugs"), Marker(tick=1000 + 9)]
+    times, texts = chain_of([[*made, *marks]]).markers()
+    np.testing.assert_array_equal(times, [5, 1_000_000])
+    assert texts == ("", "plugs")
+
+
+def test_host_times_are_placed_on_the_device_clock() -> None:
+    chain = SignalChain(EngineCard(), RIG)
+    for i, part in enumerate(in_slices(make(seconds=6.0), 0.02)):
+        late = 2_000 + (i % 7) * 4_000
+        chain.feed(part, 50_000_000 + i * 20_000 + late)
+    # The newest sample of a slice is 19 ms after its start, a pulse perhaps a little later.
+    assert chain.to_device_us(53_000_000) == pytest.approx(3_000_000 - 3_000, abs=1_100)
+
+
+def test_background_counts_and_levels() -> None:
+    made = make(seconds=6.0, counts=lambda t: np.where(t < 3, 100.0, 300.0))
+    chain = chain_of([messages(made)])
+    bins = chain.background()
+    assert len(bins.mean_kpa) == 60
+    assert bins.sparks.sum() == len(made.sparks_s)
+    assert bins.marks.sum() == len(made.marks_s)
+    low, high = (chain._builder.scale.kpa(c) for c in (100.0, 300.0))
+    np.testing.assert_allclose(bins.mean_kpa[:29], low)
+    np.testing.assert_allclose(bins.max_kpa[31:], high)
+    assert chain.report().duration_us == pytest.approx(5_999_000, abs=1)
+
+
+def test_device_losses_are_added_up_through_their_wrap() -> None:
+    made = messages(make(seconds=6.0))
+    losses: list[Message] = [
+        DeviceLoss(events=65_000, samples=5, frames=0),
+        DeviceLoss(events=65_530, samples=5, frames=0),
+        DeviceLoss(events=4, samples=9, frames=0),
+    ]
+    warnings = chain_of([[*made, *losses]]).report().warnings
+    assert any("drop 540 pulses and 4 pressure" in w for w in warnings)
+
+
+def test_nothing_at_all_is_no_error() -> None:
+    for parts in ([], [[HELLO]], [[Marker(tick=5)]]):
+        chain = chain_of(parts)
+        assert len(chain.cycles()) == 0
+        assert len(chain.background().mean_kpa) == 0
+        assert chain.report().barometer_kpa is None
+        assert chain.report().warnings
+        assert chain.to_device_us(100) == 0
+
+
+def test_tables_taken_earlier_stay_as_they_were() -> None:
+    chain = SignalChain(EngineCard(), RIG)
+    kept = []
+    for part in in_slices(make(seconds=60.0), 0.5):
+        chain.feed(part)
+        table = chain.cycles()
+        kept.append((table, table.pressure_kpa.copy(), table.advance_deg.copy()))
+    for table, kpa, advance in kept:
+        np.testing.assert_array_equal(table.pressure_kpa, kpa)
+        np.testing.assert_array_equal(table.advance_deg, advance)
+        with pytest.raises(ValueError, match="read-only"):
+            table.pressure_kpa[:1] = 0.0
+
+
+@pytest.mark.parametrize("silent", [PulseKind.SPARK, None])
+def test_memory_holds_a_tail_and_not_the_capture(silent: PulseKind | None) -> None:
+    # Three minutes, with sparks and with none at all (the engine stands, or the clamp is off).
+    made = make(seconds=200.0)
+    if silent is not None:
+        made.sparks_s = made.sparks_s[:0]
+        made.marks_s = made.marks_s[:0]
+    chain = SignalChain(EngineCard(), RIG)
+    largest = 0
+    for part in in_slices(made, 1.0):
+        chain.feed(part)
+        largest = max(largest, len(chain._builder.pressure.us))
+    assert largest < 30_000
+    assert len(chain._builder.marks.us) < 1000
+
+
+def test_an_hour_in_a_second_or_so() -> None:
+    made = messages(make(seconds=3600.0, rpm=850.0))
+    begin = time.process_time()
+    chain = chain_of([made])
+    # Some 0.5 s here; the bound is for slower machines under load.
+    assert time.process_time() - begin < 5.0
+    assert len(chain.cycles()) == 25_499
