@@ -14,15 +14,16 @@ DEMO = "there_and_back"
 @answer_options
 def demo(showing: Showing) -> None:
     """Analyse the bundled sweep and print the advice; needs nothing plugged in."""
+    from contextlib import ExitStack
     from importlib.resources import as_file, files
 
     from vaclog.cards import load_engine_card, load_rig_card
     from vaclog.cli.progress import analyse_file
 
-    with as_file(files("vaclog.sample_captures")) as folder:
-        result = analyse_file(
-            folder / f"{DEMO}.vaclog",
-            engine=load_engine_card(folder / f"{DEMO}.engine.toml"),
-            rig=load_rig_card(folder / f"{DEMO}.rig.toml"),
+    with ExitStack() as stack:
+        capture, engine, rig = (
+            stack.enter_context(as_file(files("vaclog.sample_captures") / f"{DEMO}{ending}"))
+            for ending in (".vaclog", ".engine.toml", ".rig.toml")
         )
+        result = analyse_file(capture, engine=load_engine_card(engine), rig=load_rig_card(rig))
     show(result, showing)

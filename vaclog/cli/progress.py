@@ -49,7 +49,10 @@ def analyse_file(
 
     opened = open_capture(path, mapping=mapping, rig=rig)
     session = Session(capture=path.name, engine=engine, rig=rig)
-    with click.progressbar(length=opened.size_bytes, label="Reading", file=sys.stderr) as bar:
+    watched = sys.stderr.isatty()
+    with click.progressbar(
+        length=opened.size_bytes, label="Reading", file=sys.stderr, hidden=not watched
+    ) as bar:
         for record in opened.records:
             for event in session.feed(record):
                 if isinstance(event, Noticed):
@@ -58,6 +61,6 @@ def analyse_file(
                 bar.update(len(record.data))
     for text in opened.notices():
         click.echo(text, err=True)
-    if sys.stderr.isatty():
+    if watched:
         click.echo("Fitting the hill ...", err=True)
     return session.finish()
