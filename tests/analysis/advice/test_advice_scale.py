@@ -59,6 +59,38 @@ def test_weights_that_move_in_the_sweep_widen_the_body_scale_only() -> None:
     assert "weights that move unseen" not in spread["mark"]
 
 
+def test_parts_of_a_body_scale_to_the_digit() -> None:
+    body = BodySensor(deg_per_count=0.3, anchor_counts=512, anchor_deg=10)
+    engine = replace(ENGINE, centrifugal=((600.0, 0.0), (1600.0, 10.0)))
+    scale = angle_scale(
+        engine=engine,
+        rig=RigCard(body=body),
+        source="body",
+        rpm=850.0,
+        at_deg=25.0,
+        swept_rpm=(800, 1040),
+    )
+    parts = dict(scale.parts)
+    # A uniform spread of width w has the standard deviation w / sqrt 12 (JCGM 100:2008, 4.3.7).
+    assert parts["weights that move unseen"] == pytest.approx(2.4 / math.sqrt(12))
+    # 2 % between anchor and place, the project's own assumption.
+    assert parts["linearity of the body sensor"] == pytest.approx(0.3)
+
+
+def test_strobe_readings_are_taken_to_a_degree() -> None:
+    scale = angle_scale(engine=ENGINE, rig=RigCard(), source="holds", rpm=850.0)
+    assert dict(scale.parts)["strobe readings"] == 1.0  # as for the anchor on the rig card
+
+
+def test_a_mark_that_is_not_on_the_card_is_taken_at_top_dead_centre() -> None:
+    blank = angle_scale(engine=ENGINE, rig=RigCard(), source="mark", rpm=None, at_deg=10.0)
+    as_default = angle_scale(
+        engine=ENGINE, rig=RigCard(mark=MarkSensor()), source="mark", rpm=None, at_deg=10.0
+    )
+    assert blank.u_deg == as_default.u_deg
+    assert "pickup delay" not in dict(blank.parts)
+
+
 def test_nothing_ties_no_source_to_the_crank() -> None:
     assert angle_scale(engine=ENGINE, rig=RIG, source="none", rpm=850.0).u_deg is None
     assert judged_u_deg(hill(), AngleScale(source="none", parts=())) is None
