@@ -146,8 +146,12 @@ def _keep(keeper: Keeper, read: SimpleQueue[_Passed], kept: SimpleQueue[_Passed]
     error = _try_to_keep(keeper, unkept)
     if error is not None:
         kept.put(Noticed(text=f"The last {len(unkept)} records could not be kept on disk. {error}"))
-    keeper.close()
-    kept.put(None)
+    try:
+        keeper.close()
+    except StorageError as failed:
+        kept.put(Noticed(text=f"The end of the recording could not be kept on disk. {failed}"))
+    finally:
+        kept.put(None)
 
 
 def _try_to_keep(keeper: Keeper, unkept: deque[Record]) -> StorageError | None:
