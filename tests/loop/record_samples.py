@@ -22,7 +22,8 @@ from harness import Bench
 from listening import listen
 from samples import SAMPLES
 
-FOLDER = Path(__file__).resolve().parents[2] / "sample_captures"
+ROOT = Path(__file__).resolve().parents[2]
+FOLDER = ROOT / "sample_captures"
 
 
 def record(bench: Bench, name: str) -> None:
@@ -52,9 +53,10 @@ def record(bench: Bench, name: str) -> None:
 
 def replay(name: str) -> str:
     """The program's answer to a sample, as JSON text."""
-    command = [sys.executable, "-m", "vaclog", "replay", f"{name}.vaclog", "--json"]
-    command += ["--engine", f"{name}.engine.toml", "--rig", f"{name}.rig.toml"]
-    return subprocess.run(command, cwd=FOLDER, capture_output=True, text=True, check=True).stdout
+    beside = FOLDER / name
+    command = [sys.executable, "-m", "vaclog", "replay", f"{beside}.vaclog", "--json"]
+    command += ["--engine", f"{beside}.engine.toml", "--rig", f"{beside}.rig.toml"]
+    return subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=True).stdout
 
 
 def main() -> None:

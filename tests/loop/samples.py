@@ -53,14 +53,14 @@ u_angle_deg = 0.5
 """
 
 THERE_AND_BACK = Sample(
-    about="Engine off, start, warm idle; a slow turn over the top and back; crank mark.",
+    about="Found 4 degrees late. Engine off, start, warm idle, a slow turn over the top and back.",
     engine=EngineSpec(
         displacement_l=1.3,
         manifold_l=1.0,
         inertia_kg_m2=0.16,
         barometer_kpa=100.4,
         idle_kpa=41.0,
-        idle_deg=9.0,
+        idle_deg=5.0,
         hill=HillSpec(kind="tabulated", peak_deg=25.5),
         scatter=0.06,
         imbalance=(1.01, 0.98, 1.02, 0.99),
@@ -72,15 +72,15 @@ THERE_AND_BACK = Sample(
         friction_drift_per_min=-0.004,
     ),
     script=Script(
-        start_deg=9.0,
+        start_deg=5.0,
         segments=(
             Still(seconds=5.0),
             Start(),
             Warm(seconds=25.0, fast_idle=0.003),
             Hold(seconds=10.0),
-            Turn(to_deg=34.0, rate_deg_s=0.6),
+            Turn(to_deg=33.0, rate_deg_s=0.8),
             Hold(seconds=4.0),
-            Turn(to_deg=10.0, rate_deg_s=0.6),
+            Turn(to_deg=5.5, rate_deg_s=0.8),
             Hold(seconds=12.0),
         ),
     ),
