@@ -323,7 +323,7 @@ def _over_drift(
         h = -num / den
         like = size - half * np.log(rest)
         # Density proportional to h for h > 0: the mean of the positive part of a normal.
-        parts.append(like - 0.5 * np.log(den) + np.log(u) + _log_mean_positive(h / u))
+        parts.append(like - 0.5 * np.log(den) + np.log(u) + log_mean_positive(h / u))
         heights.append(np.maximum(h, 0.0))
         likes.append(np.where(h > 0, like, size - half * np.log(left)))
     stack = np.stack(parts)
@@ -333,7 +333,7 @@ def _over_drift(
     return log_mass, h, np.logaddexp.reduce(np.stack(likes), axis=0)
 
 
-def _log_mean_positive(z: FloatArray) -> FloatArray:
+def log_mean_positive(z: FloatArray) -> FloatArray:
     """log E[max(z + N(0, 1), 0)] = log(phi(z) + z Phi(z)), without underflow."""
     from scipy.special import erfcx, ndtr
 
