@@ -45,9 +45,9 @@ li::marker { color: var(--fence); }
 """
 
 _CAPTION: Final = (
-    "The hill of idle {height} over advance, seen from the side. Green ground was swept, pale "
-    "ground is only reckoned; the band is its 95 % uncertainty. Footprints are cycles, paler with "
-    "age, toes the way the hand went. Open ball: the last hold. {set_words}Fences: limits. "
+    "The hill of idle {height} over advance, seen from the side. Full line: ground that was "
+    "swept; dashed: only reckoned; the band is its 95 % uncertainty. Footprints are cycles, paler "
+    "with age, toes the way the hand went. Open ball: the last hold. {set_words}Fences: limits. "
     "Pennant: what the hill alone would propose."
 )
 
