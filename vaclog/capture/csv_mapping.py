@@ -25,8 +25,9 @@ as a voltage that rises (or falls) through a threshold, the time of which is int
 (`rearm`: the signal must return beyond this before the next edge counts), or one row an
 event, told by what stands in a column; `value` is where body counts or a marker's text stand:
 
-    event = { column = "kind", spark = "S", mark = "R", coil = "C", body = "B", marker = "M",
-              value = "value" }
+    event = { column = "kind", value = "value", spark = "S", mark = "R", body = "B" }
+
+(`coil` and `marker` likewise; `body` then needs no column of its own.)
 """
 
 from __future__ import annotations
