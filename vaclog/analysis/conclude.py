@@ -115,6 +115,7 @@ def conclude(tables: Tables, engine: EngineCard, rig: RigCard) -> Result:
             gaps=tables.gaps,
             lines_skipped=tables.lines_skipped,
             advance_source=source,
+            engine=engine.name,
         ),
         barometer_kpa=barometer_kpa,
         phases=tuple(_span(phase) for phase in phases),

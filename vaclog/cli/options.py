@@ -95,7 +95,7 @@ def show(result: Result, showing: Showing) -> None:
     if showing.as_json:
         from vaclog.result import to_json
 
-        click.echo(to_json(result))
+        click.echo(to_json(result), nl=False)
     else:
         from vaclog.report import text
 
