@@ -204,14 +204,14 @@ class SignalChain:
         table, rail = self._background.table(by_coil=self._turning.source is PulseKind.COIL)
         running = self._builder.running_kpa()
         medians = Medians(
-            barometer_kpa=barometer_kpa(table, rail, running),
+            rest_kpa=barometer_kpa(table, rail, None),
             running_kpa=running,
             mark_deg=self._builder.median_deg("mark_deg"),
             body_deg=self._builder.median_deg("body_deg"),
         )
         return SignalReport(
             duration_us=max(self._inbox.last_us, 0),
-            barometer_kpa=medians.barometer_kpa,
+            barometer_kpa=barometer_kpa(table, rail, running),
             warnings=tuple(warnings(self._evidence(), medians)),
         )
 

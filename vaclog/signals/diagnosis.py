@@ -25,6 +25,7 @@ _GAP_SHARE = 0.05
 _ENOUGH_ROWS = 20
 # A manifold under an idling engine is far below, a hose that hangs loose is not.
 _NO_VACUUM_KPA = 8.0
+_USUAL_REST_KPA = 100.0
 _LOWEST_KPA, _HIGHEST_KPA = 8.0, 110.0
 _DISAGREE_DEG = 3.0
 
@@ -102,9 +103,9 @@ class Evidence:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Medians:
-    """Medians over the firing engine; None where nothing is known."""
+    """Medians over the firing engine, and at rest; None where nothing is known."""
 
-    barometer_kpa: float | None
+    rest_kpa: float | None
     running_kpa: float | None
     mark_deg: float | None
     body_deg: float | None
@@ -158,11 +159,11 @@ def _pressure(e: Evidence, m: Medians) -> Iterator[str]:
             "has. The rig card's gain_per_kpa or offset does not fit this sensor. Take both from "
             "its data sheet."
         )
-    elif m.barometer_kpa is not None and m.running_kpa > m.barometer_kpa - _NO_VACUUM_KPA:
+    elif m.running_kpa > (m.rest_kpa or _USUAL_REST_KPA) - _NO_VACUUM_KPA:
         yield (
-            f"The running engine shows hardly any vacuum: {m.running_kpa:.0f} kPa against "
-            f"{m.barometer_kpa:.0f} kPa with the engine off. The hose is probably off or blocked, "
-            "or sits before the throttle. Join it to the manifold with a T-piece."
+            f"The running engine shows hardly any vacuum: {m.running_kpa:.0f} kPa. The hose is "
+            "probably off or blocked, or sits before the throttle. Join it to the manifold with a "
+            "T-piece."
         )
 
 
@@ -246,8 +247,8 @@ def _marks(e: Evidence, m: Medians) -> Iterator[str]:
     if not declared:
         if m.body_deg is None and rows:
             yield (
-                "Crank marks are there, but the rig card does not say at what angle, so no "
-                "advance is known. Add [mark] with angle_deg to the rig card."
+                "Crank marks come, but no advance is known from them. The rig card does not say "
+                "at what angle the mark passes its sensor. Add [mark] with angle_deg to it."
             )
         return
     if rows < _ENOUGH_ROWS:
@@ -303,8 +304,8 @@ def _body(e: Evidence, m: Medians) -> Iterator[str]:
     if e.rig.body is None:
         if e.body and e.rig.mark is None and rows:
             yield (
-                "Body angle readings are there, but the rig card does not say what they mean, so "
-                "no advance is known. Add [body] with scale and anchor to the rig card."
+                "Body angle readings come, but no advance is known from them. The rig card does "
+                "not say what they mean. Add [body] with scale and anchor to it."
             )
         return
     if not e.body:
