@@ -13,18 +13,19 @@ instructions, however its bytes are cut.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Final, Protocol
+from typing import Final
 
 import numpy as np
 
 from vaclog.cards import EngineCard, RigCard
+from vaclog.guidance.blind import Blind
+from vaclog.guidance.by_readings import ByReadings, Stage
 from vaclog.guidance.instructions import Because, Instruction, Step, Tap, Urgency
 from vaclog.guidance.preparing import Preparing
 from vaclog.guidance.scene import Options, Scene, first_rows, until
 from vaclog.guidance.sentences import ENGLISH, Catalogue, words
 from vaclog.guidance.setting import Setting
 from vaclog.guidance.sweeping import Sweeping
-from vaclog.guidance.unseen import Unseen
 from vaclog.guidance.view import Said, View
 from vaclog.records import OperatorInput
 from vaclog.signals.tables import Background, CycleFlag, CycleTable
@@ -37,15 +38,6 @@ FOOTPRINTS: Final = 240
 LEAST_CYCLES: Final = 16
 # Before deciding that nothing measures the angle, the first cycles must have been seen.
 JUDGE_SOURCE_CYCLES: Final = 60
-
-
-class _Stage(Protocol):
-    name: str
-    done: bool
-
-    def step(self, scene: Scene) -> Instruction | None: ...
-
-    def tap(self, scene: Scene, tap: Tap) -> None: ...
 
 
 class Guide:
@@ -61,7 +53,7 @@ class Guide:
 
     def __init__(self, engine: EngineCard, rig: RigCard, options: Options | None = None) -> None:
         self.scene = Scene(engine, rig, options or Options())
-        self._stage: _Stage = Preparing()
+        self._stage: Stage = Preparing()
         self._seen = 0
         self._number = 0
         self._current: Instruction | None = None
@@ -118,7 +110,7 @@ class Guide:
         if self._seen == 0:
             return []
         if operator.kind == "strobe":
-            if operator.value_deg is not None and isinstance(self._stage, Unseen):
+            if operator.value_deg is not None and isinstance(self._stage, ByReadings):
                 self._stage.reading(self.scene, operator.value_deg)
             return self._step()
         text = operator.text.strip().lower() if operator.kind == "tap" else Tap.DONE.value
@@ -158,7 +150,8 @@ class Guide:
             return "stopped"
         if self._finished:
             return "done"
-        if isinstance(self._stage, Setting) and self._stage.home:
+        stage = self._stage.stage if isinstance(self._stage, ByReadings) else self._stage
+        if isinstance(stage, Setting) and stage.home:
             return "home"
         return self._stage.name
 
@@ -189,13 +182,22 @@ class Guide:
 
     def _next_stage(self) -> None:
         stage = self._stage
-        if isinstance(stage, Preparing):
-            sees = self.scene.sees_angle and not self.scene.options.strobe
-            self._stage = Sweeping() if sees else Unseen(strobe=self.scene.options.strobe)
-        elif isinstance(stage, Sweeping):
-            self._stage = Setting()
+        inner = stage.stage if isinstance(stage, ByReadings) else stage
+        if isinstance(inner, Preparing):
+            self._stage = self._sweep()
+        elif isinstance(inner, Sweeping):
+            self._stage = self._led(Setting())
         else:
             self._finished = True
+
+    def _sweep(self) -> Stage:
+        """The sweep that this rig allows."""
+        if self.scene.options.strobe or self.scene.sees_angle:
+            return self._led(Sweeping())
+        return Blind()
+
+    def _led(self, stage: Stage) -> Stage:
+        return ByReadings(stage) if self.scene.options.strobe else stage
 
     def _on_tap(self, tap: Tap) -> list[Instruction]:
         scene = self.scene
@@ -207,10 +209,10 @@ class Guide:
             return self._repeat()
         if tap is Tap.HOME:
             self._quiet = self._finished = False
-            self._stage = Setting(home=True, because=Because.ASKED)
+            self._stage = self._led(Setting(home=True, because=Because.ASKED))
         elif tap is Tap.AGAIN:
             self._quiet = self._finished = False
-            self._stage = Sweeping() if scene.sees_angle else Unseen(strobe=scene.options.strobe)
+            self._stage = self._sweep()
         else:
             self._stage.tap(scene, tap)
         return self._step()

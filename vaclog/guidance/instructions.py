@@ -83,6 +83,7 @@ class Because(StrEnum):
     ASKED = "asked"
     NO_DATA = "no_data"
     NO_ANGLE = "no_angle"
+    READING = "reading"
 
 
 class Tap(StrEnum):

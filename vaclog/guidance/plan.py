@@ -184,7 +184,8 @@ class Planner:
         n = len(angles)
         again = np.arange(n) % len(rows)
         kicks, sighs = self.rest[again].tolist(), self.sigh[again].tolist()
-        minutes = float(rows.minutes[-1]) + np.arange(1, n + 1) * (self.cycle_s / 60.0)
+        steps = np.arange(1.0, n + 1.0, dtype=np.float64)
+        minutes: FloatArray = float(rows.minutes[-1]) + steps * (self.cycle_s / 60.0)
         shape = _shape(angles - self.top_deg).tolist()
         beta, breath = self.beta.tolist(), self.breath.tolist()
         drift, height = beta[-2], self.height

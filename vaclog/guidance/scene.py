@@ -17,14 +17,16 @@ from vaclog.analysis.phases import hand_angle
 from vaclog.cards import EngineCard, RigCard
 from vaclog.guidance.instructions import Because, Instruction, Step, Tap, Urgency, Way
 from vaclog.guidance.known import Known, learn
+from vaclog.guidance.lock import TOLERANCE_DEG, TOLERANCE_KPA
+from vaclog.guidance.readings import ReadHand, Readings
 from vaclog.guidance.watch import HandWatch
 from vaclog.signals.tables import Background, CycleTable, FloatArray
 from vaclog.units import body_from_crank_deg, rim_mm
 
-# A fit costs a tenth of a second on a laptop; every 24 cycles is every three seconds at idle. It
+# A look costs a tenth of a second on a laptop; every 32 cycles is every five seconds at idle. It
 # grows with the number of cycles, so the share of time is kept by asking more seldom.
-LEARN_EVERY: Final = 24
-_LEARN_SHARE: Final = 0.04
+LEARN_EVERY: Final = 32
+_LEARN_SHARE: Final = 0.06
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,7 +97,8 @@ class Scene:
 
     def __init__(self, engine: EngineCard, rig: RigCard, options: Options) -> None:
         self.engine, self.rig, self.options = engine, rig, options
-        self.watch = HandWatch()
+        self.readings = Readings()
+        self.watch: HandWatch = ReadHand() if options.strobe else HandWatch()
         self.cycles: CycleTable
         self.background: Background
         self.known: Known | None = None
@@ -112,15 +115,22 @@ class Scene:
         """Go on to a longer table; the last ``fresh`` rows are new."""
         self.cycles, self.background = cycles, background
         self.now_us = int(cycles.end_us[-1])
+        if self.options.strobe:
+            self.refill()
+            return
         tail = last_rows(cycles, fresh + 4)
         hand = hand_angle(tail, self.engine)
         for at_us, deg in zip(tail.end_us[-fresh:].tolist(), hand[-fresh:].tolist(), strict=True):
             self.watch.add(at_us, deg)
 
-    def learn(self, *, now: bool = False) -> Known:
+    def refill(self) -> None:
+        """Put the readings into the table."""
+        self.cycles = self.readings.fill(self.cycles)
+
+    def learn(self, *, now: bool = False, thorough: bool = False) -> Known:
         """What is known; looked at again when enough cycles came, or at once."""
         n = len(self.cycles)
-        if self.known is not None:
+        if self.known is not None and not thorough:
             due = max(LEARN_EVERY, round(_LEARN_SHARE * n))
             if n == self.known.cycles or (not now and n - self.known.cycles < due):
                 return self.known
@@ -131,6 +141,7 @@ class Scene:
             self.rig,
             home_deg=self.home_deg,
             barometer_kpa=self.barometer_kpa,
+            thorough=thorough,
         )
         return self.known
 
@@ -142,6 +153,8 @@ class Scene:
 
     def recent_deg(self, cycles: int = 10) -> float:
         """Mean advance of the last cycles, a stray left out; NaN without."""
+        if self.options.strobe:
+            return math.nan if self.watch.here_deg is None else self.watch.here_deg
         tail = self.cycles.advance_deg[-cycles:]
         tail = tail[np.isfinite(tail)]
         if len(tail) < 3:
@@ -149,6 +162,12 @@ class Scene:
         middle = float(np.median(tail))
         near = np.abs(tail - middle) < 3.0 * max(self.watch.sigma_deg(), 0.2)
         return float(tail[near].mean()) if near.any() else middle
+
+    def lock_series(self) -> tuple[FloatArray, float]:
+        """What tells whether the body moved, and the change that matters: advance or vacuum."""
+        if self.options.strobe or not self.sees_angle:
+            return self.cycles.pressure_kpa, TOLERANCE_KPA
+        return self.cycles.advance_deg, TOLERANCE_DEG
 
     def since(self, start_us: int, values: FloatArray) -> FloatArray:
         """Rows of a column whose cycles began at or after a time."""

@@ -45,6 +45,8 @@ class Catalogue:
         Words for "clockwise", "counterclockwise", and for +1 and -1 where the sense is unknown.
     half
         How a half is spoken after a whole number, and alone.
+    quarters
+        A quarter and three quarters, alone.
     hair
         The smallest turn a hand can make.
     """
@@ -54,12 +56,14 @@ class Catalogue:
     reasons: Mapping[Because, str]
     ways: Mapping[str, str]
     half: tuple[str, str]
+    quarters: tuple[str, str]
     hair: str
 
 
 ENGLISH: Final = Catalogue(
     language="en",
     half=("{n} and a half", "half a"),
+    quarters=("a quarter of a", "three quarters of a"),
     hair="a hair",
     ways={
         "clockwise": "clockwise",
@@ -96,7 +100,7 @@ ENGLISH: Final = Catalogue(
             "Come back: nudge {way} by {far_shown}, then hands off.",
         ),
         Step.ONE_MORE: (
-            "One more slow pass{expected_said}. {far} {way}.",
+            "One more slow pass{expected_said}. {Far} {way}.",
             "One more slow pass{expected}. Nudge {way} by {far_shown}.",
         ),
         Step.READ_STROBE: (
@@ -109,14 +113,14 @@ ENGLISH: Final = Catalogue(
             "Turn {way}, {far}.",
             "To the setting {target}: turn {way}, {far_shown}.",
         ),
-        Step.CLOSER: ("Closer. {far} {way}.", "Closer: {far_shown} {way}."),
+        Step.CLOSER: ("Closer. {Far} {way}.", "Closer: {far_shown} {way}."),
         Step.HOLD: ("There. Hold.", "There, hold it{target_at}."),
         Step.LOCK: (
             "Lock it, then say locked.",
             "Tighten the clamp without turning the body, then tap “locked”.",
         ),
         Step.MOVED: (
-            "It moved. Loosen and redo: {far} {way}.",
+            "It moved. Loosen and redo. {Far} {way}.",
             "It moved by {moved} while being locked. Loosen, {far_shown} {way}, lock again.",
         ),
         Step.LOCKED: ("Locked. It did not move.", "Locked, it did not move{moved_within}."),
@@ -165,6 +169,7 @@ ENGLISH: Final = Catalogue(
         Because.LOCK_CHECK: "The mean before and after is compared.",
         Because.ASKED: "As you asked.",
         Because.NO_DATA: "A plug, a cable or the board's supply.",
+        Because.READING: "Each hold needs its angle, else its vacuum tells nothing.",
         Because.NO_ANGLE: "Nothing here measures the angle, so vacuum alone leads.",
     },
 )
@@ -204,6 +209,7 @@ def _fields(
     return {
         "way": catalogue.ways[way],
         "far": far_said,
+        "Far": far_said[:1].upper() + far_said[1:],
         "far_shown": far_shown,
         "far_shown_home": "",
         "top": _optional(" (about {:.0f}°)", instruction.top_deg),
@@ -230,37 +236,36 @@ def _optional(template: str, value: float | None) -> str:
 def _far(instruction: Instruction, catalogue: Catalogue) -> tuple[str, str]:
     """How far to turn: millimetres at the rim where the radius is known, else degrees of body.
 
-    A hand feels a millimetre, not a degree; halves are as fine as it can do by feel, and less
-    is a hair.
+    A hand feels a millimetre, not a degree. Below one it is told in quarters, above in halves,
+    and less than a quarter is a hair.
     """
-    if instruction.to_go_mm is not None and instruction.to_go_mm < HAIR_MM:
-        return catalogue.hair, f"{catalogue.hair} ({instruction.to_go_mm:.1f} mm)"
-    if instruction.to_go_mm is not None:
-        said = _halves(instruction.to_go_mm, catalogue)
-        shown = f"{_half_shown(instruction.to_go_mm)} mm"
-        unit = "millimetre" if said.endswith("half a") or said == "1" else "millimetres"
-        return f"{said} {unit}", shown
-    if instruction.to_go_body_deg is not None:
-        body_deg = instruction.to_go_body_deg
-        said = _halves(body_deg, catalogue)
-        unit = "degree" if said.endswith("half a") or said == "1" else "degrees"
-        return f"{said} {unit}", f"{_half_shown(body_deg)}° of the body"
+    mm, body_deg = instruction.to_go_mm, instruction.to_go_body_deg
+    if mm is not None:
+        if mm < HAIR_MM:
+            return catalogue.hair, f"{catalogue.hair} ({mm:.1f} mm)"
+        return _spoken(mm, "millimetre", catalogue), f"{_shown(mm)} mm"
+    if body_deg is not None:
+        return _spoken(body_deg, "degree", catalogue), f"{_shown(body_deg)}° of the body"
     return "a little", "a little"
 
 
-def _halves(value: float, catalogue: Catalogue) -> str:
-    """A number as it is spoken, to the nearest half, never nothing."""
-    halves = max(round(2 * value), 1)
-    whole, odd = divmod(halves, 2)
-    if not odd:
-        return str(whole)
-    return catalogue.half[0].format(n=whole) if whole else catalogue.half[1]
+def _spoken(value: float, unit: str, catalogue: Catalogue) -> str:
+    """A length or an angle as it is spoken; never nothing."""
+    if value < 0.875:
+        quarters = max(round(4 * value), 1)
+        one, three = catalogue.quarters
+        return f"{(one, catalogue.half[1], three)[min(quarters, 3) - 1]} {unit}"
+    whole, odd = divmod(round(2 * value), 2)
+    number = catalogue.half[0].format(n=whole) if odd else str(whole)
+    return f"{number} {unit}" if number == "1" else f"{number} {unit}s"
 
 
-def _half_shown(value: float) -> str:
-    halves = max(round(2 * value), 1)
-    whole, odd = divmod(halves, 2)
-    return f"{whole or ''}½" if odd else str(whole)
+def _shown(value: float) -> str:
+    """The same in figures: tenths below two, then halves."""
+    if value < 1.95:
+        return f"{value:.1f}"
+    whole, odd = divmod(round(2 * value), 2)
+    return f"{whole}½" if odd else str(whole)
 
 
 def _kpa(value: float | None, unit: PressureUnit) -> str:

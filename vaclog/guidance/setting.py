@@ -11,12 +11,12 @@ looked at again after each hold near it, and stands once the clamp is being tigh
 from __future__ import annotations
 
 import math
-from typing import Final, Literal, TypeAlias
+from typing import Any, Final, Literal, TypeAlias
 
 import numpy as np
 
 from vaclog.guidance.instructions import Because, Instruction, Step, Tap, Urgency
-from vaclog.guidance.lock import TOLERANCE_DEG, LockVerdict, compare
+from vaclog.guidance.lock import LockVerdict, compare
 from vaclog.guidance.scene import Scene
 from vaclog.units import body_from_crank_deg
 
@@ -27,7 +27,8 @@ AGAIN_S: Final = 6.0
 LEAD_IN_DEG: Final = 2.0
 # Longer ways are turned in two parts, the first ending short.
 SHORT_DEG: Final = 3.0
-# A turn this far past the tolerance on the advanced side is turned back, not lived with.
+# How much one turn says of how far this hand turns for what it is told.
+GAIN_SHARE: Final = 0.4
 BEFORE_US: Final = 12_000_000
 SETTLE_AFTER_US: Final = 1_000_000
 AFTER_S: Final = 8.0
@@ -58,6 +59,8 @@ class Setting:
         self._tap_us = 0
         self._before = np.zeros(0)
         self._said_there = False
+        self._gain = 1.0  # how far this hand turns for what it is told
+        self._learnt: Instruction | None = None
 
     # What comes in ---------------------------------------------------------------------------
 
@@ -85,7 +88,7 @@ class Setting:
 
     def _aim(self, scene: Scene) -> None:
         """The set point of the advice; without one the baseline."""
-        known = scene.learn(now=True)
+        known = scene.learn(thorough=True)
         target = None if self.home else known.advice.set_deg
         if target is None:
             if not self.home:
@@ -127,15 +130,27 @@ class Setting:
         off = self.target_deg - here
         if abs(off) <= scene.options.tolerance_deg and not self._from_above:
             return self._there(scene)
-        waited_s = math.inf if self._order_us is None else (scene.now_us - self._order_us) / 1e6
-        if abs(here - self._from_deg) < 0.3 and waited_s < AGAIN_S:
-            return None  # the hand has not answered yet
+        if not self._answered(scene, here):
+            return None
         if off < -scene.options.tolerance_deg or (self._from_above and off <= 1.0):
             return self._back_below(scene, off)
         self._from_above = False
         if off > SHORT_DEG:
             return self._order_turn(scene, Step.TURN, off - LEAD_IN_DEG, self.because)
-        return self._order_turn(scene, Step.CLOSER, off, Because.ONE_SIDE)
+        return self._order_turn(scene, Step.CLOSER, off / self._gain, Because.ONE_SIDE)
+
+    def _answered(self, scene: Scene, here: float) -> bool:
+        """Whether the hand did what it was told, or has had its time; learns how far it goes."""
+        if self._order_us is None or self._order is None or self._order.to_go_deg is None:
+            return True
+        done = (here - self._from_deg) * self._order.way
+        if done < 0.3 * self._order.to_go_deg:
+            return scene.now_us - self._order_us >= AGAIN_S * 1e6
+        if self._order is not self._learnt:
+            self._learnt = self._order
+            ratio = min(max(done / self._order.to_go_deg, 0.5), 2.0)
+            self._gain += GAIN_SHARE * (ratio - self._gain)
+        return True
 
     def _back_below(self, scene: Scene, off: float) -> Instruction:
         """From above: past the set point to the retard side, to come from there."""
@@ -191,7 +206,7 @@ class Setting:
             return self._turn(scene)
         if (scene.now_us - self._state_us) / 1e6 < HOLD_S:
             return None
-        known = scene.learn(now=True)
+        known = scene.learn(thorough=True)
         again = known.advice.set_deg
         if again is not None and abs(again - self.target_deg) > SAME_DEG:
             self.target_deg = again
@@ -215,7 +230,7 @@ class Setting:
     def _remember(self, scene: Scene) -> None:
         """The advance before the clamp is touched."""
         start = max(scene.watch.still_since_us + 500_000, scene.now_us - BEFORE_US)
-        self._before = scene.since(start, scene.cycles.advance_deg).copy()
+        self._before = scene.since(start, scene.lock_series()[0]).copy()
 
     def _wait_for_lock(self, scene: Scene) -> Instruction | None:
         if (scene.now_us - self._state_us) / 1e6 < ASK_LOCK_S:
@@ -229,19 +244,21 @@ class Setting:
         waited_s = (scene.now_us - start) / 1e6
         if waited_s < AFTER_S:
             return self._unsure(scene)
-        after = scene.since(start, scene.cycles.advance_deg)
-        verdict = compare(self._before, after, tolerance=TOLERANCE_DEG)
+        series, tolerance = scene.lock_series()
+        after = scene.since(start, series)
+        verdict = compare(self._before, after, tolerance=tolerance)
         if verdict.verdict == "unsure" and waited_s < LONGEST_AFTER_S:
             return None
         self.verdict = verdict
-        here = float(np.nanmean(after)) if np.isfinite(after).any() else scene.recent_deg()
         assert self.target_deg is not None
+        by_angle = series is scene.cycles.advance_deg
+        here = float(np.nanmean(after)) if by_angle else scene.recent_deg()
         off = self.target_deg - here
         moved = verdict.verdict == "moved" or (
-            verdict.verdict == "unsure" and abs(verdict.moved) >= TOLERANCE_DEG
+            verdict.verdict == "unsure" and abs(verdict.moved) >= tolerance
         )
-        if moved and abs(off) > scene.options.tolerance_deg:
-            return self._redo(scene, verdict, off)
+        if moved and (not by_angle or abs(off) > scene.options.tolerance_deg):
+            return self._redo(scene, self._difference(verdict, by_angle), off)
         self.done = True
         home = scene.home_deg
         return scene.say(
@@ -249,10 +266,15 @@ class Setting:
             Because.LOCK_CHECK,
             turn_deg=home - here if home is not None and abs(home - here) > 0.3 else None,
             target_deg=self.target_deg,
-            moved_deg=verdict.moved,
-            u_moved_deg=verdict.u_moved,
             limit=self._limit(scene),
+            **self._difference(verdict, by_angle),
         )
+
+    @staticmethod
+    def _difference(verdict: LockVerdict, by_angle: bool) -> dict[str, Any]:
+        """The verdict's numbers under the names of the instruction."""
+        unit = "deg" if by_angle else "kpa"
+        return {f"moved_{unit}": verdict.moved, f"u_moved_{unit}": verdict.u_moved}
 
     def _unsure(self, scene: Scene) -> Instruction | None:
         if self._state_us == 0 or self._state_us != self._tap_us:
@@ -260,20 +282,18 @@ class Setting:
         self._state_us = 0
         return scene.say(Step.UNSURE, Because.LOCK_CHECK, urgency=Urgency.CALM, valid_s=4.0)
 
-    def _redo(self, scene: Scene, verdict: LockVerdict, off: float) -> Instruction:
+    def _redo(self, scene: Scene, difference: dict[str, Any], off: float) -> Instruction:
         self._state = "turn"
         self._order_us, self._from_deg = scene.now_us, scene.recent_deg()
         self._from_above, self._said_there = off < 0, False
-        turn_deg = off if off > 0 else off - LEAD_IN_DEG
         self._order = scene.say(
             Step.MOVED,
             Because.LOCK_CHECK,
             urgency=Urgency.SOON,
-            turn_deg=turn_deg,
+            turn_deg=off if off > 0 else off - LEAD_IN_DEG,
             target_deg=self.target_deg,
-            moved_deg=verdict.moved,
-            u_moved_deg=verdict.u_moved,
             limit=self._limit(scene),
+            **difference,
         )
         return self._order
 

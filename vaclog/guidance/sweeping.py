@@ -76,12 +76,13 @@ class Sweeping:
             return self._begin(scene)
         scene.learn()
         urgent = self._too_far(scene) or self._too_fast(scene) or self._stumbles(scene)
-        if urgent is not None:
+        if urgent is not None or watch.moving:
+            self._listening &= not watch.moving
             return urgent
-        if watch.moving:
-            self._listening = False
-            return None
-        still_s = watch.still_s(scene.now_us)
+        return self._at_rest(scene, watch.still_s(scene.now_us))
+
+    def _at_rest(self, scene: Scene, still_s: float) -> Instruction | None:
+        """The hand is off the body, or has not moved it yet."""
         if self._stopped:
             return self._after_stop(scene) if still_s >= STOP_PAUSE_S else None
         if self._answered(scene):

@@ -238,9 +238,9 @@ class _Device:
 
     def _body(self, run: _Run, t: float) -> None:
         body = self.rig.body
-        hand, at = run.hand_deg[self.hand :], run.hand_time[self.hand :]
-        if body is None or not hand:
+        if body is None or len(run.hand_deg) == self.hand:
             return
+        hand, at = run.hand_deg[self.hand :], run.hand_time[self.hand :]
         self.hand = max(len(run.hand_deg) - 1, 0)
         if self.follow is None:
             self.follow = self.first_body = 0.5 * hand[0]
@@ -250,7 +250,7 @@ class _Device:
             self.follow = min(max(self.follow, 0.5 * deg - half), 0.5 * deg + half)
             place.append(self.follow)
         every = body.period_ms * 1e-3
-        times = np.arange(self.body_at, int(t / every)) * every
+        times: FloatArray = np.arange(self.body_at, int(t / every), dtype=np.float64) * every
         self.body_at = int(t / every)
         turned = np.interp(times, at, place) - self.first_body
         counts = body.anchor_counts + body.sign * turned / body.deg_per_count
