@@ -12,6 +12,7 @@
 #include <avr/eeprom.h>
 #include <avr/interrupt.h>
 #include <avr/sleep.h>
+#include <avr/wdt.h>
 #include <util/atomic.h>
 
 #include "board.h"
@@ -172,9 +173,9 @@ static bool send_events(void)
 	return true;
 }
 
-/* Sleep until a handler has run, unless a millisecond has struck since the loop looked. Interrupts
- * are off from the question to the sleep, and the instruction after sei is always executed
- * before any handler, so a wake can not slip in between and be lost. */
+/* Sleep until a handler has run, unless a millisecond has struck since the loop looked.
+ * Interrupts are off from the question to the sleep, and the instruction after sei is always
+ * executed before any handler, so a wake can not slip in between and be lost. */
 static void idle(void)
 {
 	cli();
@@ -189,6 +190,9 @@ static void idle(void)
 
 int main(void)
 {
+	MCUSR = 0; /* some boot loaders leave the watchdog running, and it would bite */
+	wdt_disable();
+
 	PORTB = _BV(PB0);                       /* pull-up: spark */
 	PORTD = _BV(PD2) | _BV(PD3) | _BV(PD4); /* pull-ups: mark, coil lead, button */
 	set_sleep_mode(SLEEP_MODE_IDLE);        /* timers, converter and line run on */

@@ -142,11 +142,15 @@ void sampling_start(void)
 
 const struct block *block_peek(void)
 {
-	return oldest == filling ? NULL : &blocks[oldest];
+	const struct block *complete = oldest == filling ? NULL : &blocks[oldest];
+
+	__asm__ volatile("" ::: "memory"); /* read no sample before the index says it is there */
+	return complete;
 }
 
 void block_done(void)
 {
+	__asm__ volatile("" ::: "memory"); /* nor after its place is given away */
 	oldest = next_block(oldest);
 }
 
