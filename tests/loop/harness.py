@@ -38,6 +38,8 @@ SUPPLY_MV = 5000
 EMULATED_FULL_SCALE = 1023
 
 _SET_PIN, _RESET, _INSERT_BYTE, _FLIP_BYTE, _POKE = range(5)
+LIBRARIES = ("-lsimavr", "-lelf", "-lutil")
+
 _ACTION = np.dtype(
     [
         ("ns", "<i8"),
@@ -188,7 +190,7 @@ class Bench:
         out = self.directory / "runner"
         if not out.exists():
             command = ["gcc", "-O2", "-Wall", "-Wextra", "-Werror", "-o", str(out)]
-            command += [str(HERE / "runner.c"), "-lsimavr", "-lelf", "-lutil"]
+            command += [str(HERE / "runner.c"), *LIBRARIES]
             _run(command, needs="gcc, libsimavr-dev and libelf-dev")
         return out
 

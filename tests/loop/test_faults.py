@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import both_decoders
+import harness
 import numpy as np
 import pytest
 from harness import COIL, MARK, SPARK, Bench, Stimulus, replace
@@ -193,3 +194,11 @@ def test_a_missing_tool_fails_and_does_not_skip(
     monkeypatch.setenv("PATH", "")
     with pytest.raises(RuntimeError, match=f"Install .*{tool.replace('avr-gcc', 'gcc-avr')}"):
         bench.runner() if tool == "gcc" else bench.firmware()
+
+
+def test_a_missing_emulator_fails_and_does_not_skip(
+    tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(harness, "LIBRARIES", ("-lno-such-emulator",))
+    with pytest.raises(RuntimeError, match="libsimavr-dev"):
+        Bench(tmp_path_factory.mktemp("bare")).runner()

@@ -18,8 +18,10 @@ from samples import THERE_AND_BACK
 from truth import check_pulses, check_samples
 
 from vaclog.capture.reader import read_capture
+from vaclog.cards import engine_card, rig_card
 from vaclog.records import CardText, Chunk, PortOpened
 from vaclog.result import to_json
+from vaclog.session import Session
 from vaclog.simulator import Recording
 
 LAST_FLUSH_NS = 60_000_000  # what comes later may still wait in the chip when the run ends
@@ -93,6 +95,25 @@ def test_the_capture_replays_to_the_same_bytes(heard: Heard) -> None:
     done = subprocess.run(command, capture_output=True, text=True, check=True)
     assert json.loads(done.stdout) == json.loads(to_json(heard.result))
     assert done.stdout.strip() == to_json(heard.result).strip()
+
+
+def test_a_reset_and_a_noisy_line_do_not_hide_the_top(bench: Bench, recording: Recording) -> None:
+    """The board restarts during the warm idle; now and then a byte is wrong."""
+    rng = np.random.default_rng(3)
+    flips = [(int(s * 1e9), 1 << int(rng.integers(8))) for s in rng.uniform(10, 120, 25)]
+    given = replace(stimulus(recording.pins), resets_ns=[28_000_000_000], flips=flips)
+    session = Session(
+        engine=engine_card(THERE_AND_BACK.engine_card, where="engine card"),
+        rig=rig_card(THERE_AND_BACK.rig_card, where="rig card"),
+    )
+    session.feed(Chunk(at_us=None, data=bench.run(given).data))
+    result = session.finish()
+    assert 10 <= result.source.gaps <= 40
+    peak = result.peak
+    assert peak.found
+    assert peak.low_deg is not None and peak.high_deg is not None
+    assert peak.low_deg <= recording.truth.peak_rig_deg <= peak.high_deg
+    assert peak.high_deg - peak.low_deg <= 4.0
 
 
 def test_the_command_itself_listens(bench: Bench, tmp_path: Path, recording: Recording) -> None:
