@@ -32,7 +32,7 @@ class Setup:
     seed: int = 0
     cylinders: int = 4
     peak: tuple[float, float] = (22.0, 26.0)
-    lopsided: tuple[float, float] = (-0.1, 0.5)
+    lopsided: tuple[float, float] = (-0.25, 0.65)
     k: float = 3.2e-4
     scatter: float = 0.06
     misfire: tuple[float, float] | None = None

@@ -43,6 +43,7 @@ from vaclog.analysis.dynamics import ORDER, Rows, lagged_rows, ljung_box_p
 from vaclog.analysis.findings import SweepFit
 from vaclog.analysis.hillcurve import Curve, steady_curve
 from vaclog.analysis.hillgrid import Ground, Posterior, posterior
+from vaclog.analysis.hilllimits import limits
 from vaclog.analysis.hillshape import HillPrior
 from vaclog.signals.tables import CycleTable, FloatArray
 
@@ -87,10 +88,10 @@ def fit_hill(
     ground = Ground(rows, prior)
     post = posterior(ground, prior)
     curve = steady_curve(ground, post, cycles.pressure_kpa[rows.index])
-    return _answer(ground, post, curve)
+    return _answer(ground, post, curve, usable=int(use.sum()))
 
 
-def _answer(ground: Ground, post: Posterior, curve: Curve) -> SweepFit:
+def _answer(ground: Ground, post: Posterior, curve: Curve, *, usable: int) -> SweepFit:
     """Judge the posterior against the swept range."""
     rows = ground.rows
     swept_low, swept_high = _swept(rows)
@@ -103,6 +104,7 @@ def _answer(ground: Ground, post: Posterior, curve: Curve) -> SweepFit:
     side = 0
     if not (inside and clear) and post.evidence >= EVIDENCE_SEEN:
         side = 1 if beyond > SIDE_SHARE else -1 if short > SIDE_SHARE else 0
+    white_p = ljung_box_p(ground.rest * np.sqrt(ground.weights), WHITE_LAGS, fitted=ORDER)
     nan = float("nan")
     return SweepFit(
         found=inside and clear,
@@ -122,10 +124,8 @@ def _answer(ground: Ground, post: Posterior, curve: Curve) -> SweepFit:
         low_kpa=curve.low_kpa,
         high_kpa=curve.high_kpa,
         noise_kpa=curve.noise_kpa,
-        residual_white_p=ljung_box_p(
-            ground.rest * np.sqrt(ground.weights), WHITE_LAGS, fitted=ORDER
-        ),
-        limits=(),
+        residual_white_p=white_p,
+        limits=limits(ground, post, swept=(swept_low, swept_high), usable=usable, white_p=white_p),
     )
 
 
@@ -176,5 +176,5 @@ def _nothing(why_not: str, rows: Rows) -> SweepFit:
         high_kpa=none,
         noise_kpa=nan,
         residual_white_p=nan,
-        limits=(),
+        limits=(why_not,),
     )

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vaclog.analysis.dynamics import Projection, Rows, innovation_weights, least_squares
+from vaclog.analysis.dynamics import Projection, Rows, innovation_weights
 from vaclog.analysis.hillshape import Family, HillPrior
 from vaclog.signals.tables import FloatArray
 
@@ -59,7 +59,8 @@ class Ground:
         # A free cubic serves for a hill while the weights are found: no shape is preferred.
         for _ in range(WEIGHT_ROUNDS):
             root = np.sqrt(weights)
-            beta = least_squares(free * root[:, None], rows.energy * root)[0]
+            # By singular values: a channel that stands still must not stop the fit.
+            beta = np.linalg.lstsq(free * root[:, None], rows.energy * root, rcond=None)[0]
             rest = rows.energy - free @ beta
             weights = innovation_weights(rest, rows.follows)
         self.weights, self.rest = weights, rest
