@@ -39,6 +39,9 @@ from vaclog.units import s_from_us, standard_atmosphere_kpa
 
 # As many footprints as a picture can show apart.
 FOOTPRINTS: Final = 400
+# After these the manifold and the flywheel take some seconds to come to rest.
+_DISTURBING: Final = ("cranking", "blip", "load", "running")
+_SETTLE_US: Final = 6_000_000
 _SPOILT: Final = int(CycleFlag.GAP | CycleFlag.RAIL | CycleFlag.CRANKING)
 
 
@@ -172,11 +175,13 @@ def _idle(cycles: CycleTable, phases: Sequence[Phase], barometer_kpa: float | No
 
 
 def _idling(cycles: CycleTable, phases: Sequence[Phase]) -> NDArray[np.bool_]:
-    """Cycles in which a stumble means something: the engine idles by itself."""
+    """Cycles in which a stumble means something: the engine idles by itself, settled."""
     use = np.zeros(len(cycles), dtype=np.bool_)
-    for phase in phases:
-        if phase.kind in ("hold", "advancing", "retarding", "warming", "running"):
-            use |= (cycles.start_us >= phase.start_us) & (cycles.end_us <= phase.end_us)
+    for index, phase in enumerate(phases):
+        if phase.kind in ("hold", "advancing", "retarding", "warming"):
+            disturbed = index > 0 and phases[index - 1].kind in _DISTURBING
+            start_us = phase.start_us + (_SETTLE_US if disturbed else 0)
+            use |= (cycles.start_us >= start_us) & (cycles.end_us <= phase.end_us)
     return use & ((cycles.flags & _SPOILT) == 0)
 
 
