@@ -23,11 +23,11 @@ def micro(times_s: np.ndarray) -> np.ndarray:
     return np.round(times_s * 1e6).astype(np.int64)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(derandomize=True, max_examples=40, deadline=None)
 @given(
     advance=st.floats(-15, 60),
     angle=st.floats(-60, 120),
-    rpm=st.floats(300, 4000),
+    rpm=st.floats(600, 4000),
     per_s=st.floats(-60, 150),
 )
 def test_steady_speed_and_steady_acceleration_are_exact(
@@ -35,14 +35,15 @@ def test_steady_speed_and_steady_acceleration_are_exact(
 ) -> None:
     # rpm changes at a steady rate: a parabola through marks is the truth but for third order.
     def speed(t: np.ndarray) -> np.ndarray:
-        return np.maximum(rpm + per_s * t, 200.0)
+        return rpm + per_s * t
 
     marks = micro(crank_times(speed, 4.0, TURNS - angle))
     sparks = micro(crank_times(speed, 4.0, np.arange(0, TURNS[-1], 720.0) - advance))
     inside = sparks[(sparks > marks[2]) & (sparks < marks[-2])]
     got = mark_advance(inside, marks, ones(marks), angle)
     # Marks and sparks are rounded to 1 us, the speed changes by less than 4 % a turn.
-    slack = 3e-6 * (rpm + max(per_s, 0) * 4) * 6 + 360 * (abs(per_s) * 60 / rpm**2) ** 2
+    slowest, fastest = sorted((rpm, rpm + 4 * per_s))
+    slack = 3e-6 * fastest * 6 + 360 * (abs(per_s) * 60 / slowest**2) ** 2
     np.testing.assert_allclose(got, advance, atol=slack)
 
 

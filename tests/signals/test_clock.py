@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from vaclog.signals.clock import HostMap, TickClock
@@ -10,6 +10,7 @@ from vaclog.signals.clock import HostMap, TickClock
 WRAP = 1 << 32
 
 
+@settings(derandomize=True, deadline=None)
 @given(
     tick_ns=st.sampled_from([1, 62, 500, 1000, 4000]),
     start=st.integers(0, WRAP - 1),
