@@ -1,6 +1,6 @@
 """How long one hour of data takes to decode, beside a typed columnar CSV read of the same.
 
-    python tests/bench/decode_bench.py [--runs N]
+    python tests/bench/decode_bench.py [--runs N] [--minutes N]
 
 The hour is what the reference rig sends of an engine at 850 rpm: 3.6 million pressure samples
 in 180 000 frames, a spark every 720° and a crank mark every turn with the frame of the same
@@ -28,7 +28,6 @@ from vaclog.wire.encode import BinaryEncoder, LinesEncoder
 from vaclog.wire.lines import LinesDecoder
 from vaclog.wire.messages import DeviceLoss, Hello, Message, Pressure, PulseKind, Pulses
 
-HOUR_S = 3600
 SAMPLE_HZ = 1000
 TICK_HZ = 2_000_000
 RPM = 850
@@ -36,14 +35,14 @@ BLOCK = 1 << 18  # as vaclog.capture.open reads
 LIMIT_MS = 100.0
 
 
-def make_hour() -> list[Message]:
-    """Return an hour of messages: idle at 40 kPa with pulsation and noise."""
+def make_idle(minutes: int) -> list[Message]:
+    """Return messages of an engine idling at 40 kPa with pulsation and noise."""
     rng = np.random.default_rng(1)
-    n = HOUR_S * SAMPLE_HZ
+    n = minutes * 60 * SAMPLE_HZ
     ticks = np.arange(n, dtype=np.int64) * (TICK_HZ // SAMPLE_HZ)
     swing = 15 * np.sin(2 * np.pi * np.arange(n) * RPM / 30 / SAMPLE_HZ)
     counts = np.clip(123 + swing + rng.normal(0, 2, n), 0, 1023).astype(np.uint16)
-    marks = np.arange(0, HOUR_S * TICK_HZ, TICK_HZ * 60 / RPM).astype(np.int64)
+    marks = np.arange(0, n / SAMPLE_HZ * TICK_HZ, TICK_HZ * 60 / RPM).astype(np.int64)
     sparks = marks[::2] + TICK_HZ // 200
     kinds = np.r_[np.full(len(marks), PulseKind.MARK), np.full(len(sparks), PulseKind.SPARK)]
     pulse_ticks = np.r_[marks, sparks]
@@ -112,25 +111,34 @@ def clock(name: str, runs: int, work: Callable[[], object]) -> float:
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--runs", type=int, default=7)
-    runs = parser.parse_args().runs
-    hour = make_hour()
+    parser.add_argument("--minutes", type=int, default=60)
+    options = parser.parse_args()
+    runs, hour = options.runs, make_idle(options.minutes)
+    limit_ms = LIMIT_MS * options.minutes / 60
     binary = BinaryEncoder().encode(hour)
     decoded = coalesce(decode(BinaryDecoder(), binary))
     pressure = next(m for m in decoded if isinstance(m, Pressure))
     assert np.array_equal(pressure.counts, hour[2].counts)
     csv = csv_of(pressure)
-    print(f"one hour: {len(pressure.ticks)} samples, binary {len(binary) / 1e6:.1f} MB", end="")
-    print(f", CSV {len(csv) / 1e6:.1f} MB")
+    size = f"binary {len(binary) / 1e6:.1f} MB, CSV {len(csv) / 1e6:.1f} MB"
+    print(f"{options.minutes} minutes: {len(pressure.ticks)} samples, {size}")
     best = clock("binary protocol, all checks", runs, lambda: decode(BinaryDecoder(), binary))
-    clock("CSV, pandas C engine, typed", min(runs, 3), lambda: read_pandas(csv))
-    clock("CSV, pyarrow, typed, one thread", runs, lambda: read_pyarrow(csv, threads=False))
-    clock("CSV, pyarrow, typed, all threads", runs, lambda: read_pyarrow(csv, threads=True))
+    readers = {
+        "CSV, pandas C engine, typed": lambda: read_pandas(csv),
+        "CSV, pyarrow, typed, one thread": lambda: read_pyarrow(csv, threads=False),
+        "CSV, pyarrow, typed, all threads": lambda: read_pyarrow(csv, threads=True),
+    }
+    for name, read in readers.items():
+        try:
+            clock(name, min(runs, 3), read)
+        except ImportError as error:
+            print(f"{name:<40} not measured: {error}")
     for check in (False, True):
         text = LinesEncoder(check=check).encode(hour)
         name = f"text lines{' with checksums' if check else ''} ({len(text) / 1e6:.0f} MB)"
         clock(name, min(runs, 3), lambda text=text: decode(LinesDecoder(), text))
-    print(f"limit {LIMIT_MS:.0f} ms: {'kept' if best <= LIMIT_MS else 'MISSED'}")
-    return 0 if best <= LIMIT_MS else 1
+    print(f"limit {limit_ms:.1f} ms: {'kept' if best <= limit_ms else 'MISSED'}")
+    return 0 if best <= limit_ms else 1
 
 
 if __name__ == "__main__":
