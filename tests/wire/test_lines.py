@@ -146,6 +146,7 @@ def test_a_flipped_bit_never_passes_a_checksum(place: int, bit: int) -> None:
 
 
 HEADERS = {
+    b"# vaclog-lines 0 tick_ns=500 adc_bits=10\n": "begin with 1",
     b"# vaclog-lines 1 adc_bits=10\n": "tick_ns",
     b"# vaclog-lines 1 tick_ns=500\n": "adc_bits",
     b"# vaclog-lines 1 tick_ns=0 adc_bits=10\n": "tick_ns=0",
@@ -419,6 +420,14 @@ def test_reading_as_columns_agrees_with_reading_line_by_line(lines: list[bytes])
     assert table.ticks.tolist() == [r.tick for _, r in records]
     assert table.values.tolist() == [r.value for _, r in records]
     assert len(skipped) + len(records) + sum(r is None for r in expected) == count
+
+
+def test_texts_go_with_their_lines() -> None:
+    block = b"M 1 a\nM 2\nP 3 4\nM 5 b\n"
+    table, _, _ = parse_table(block, first_line=7, offset=0, count_limit=1024, max_line=MAX_LINE)
+    assert table.texts == {7: "a", 10: "b"}
+    assert table.pick([2, 3]).texts == {10: "b"}
+    assert table.pick([]).texts == {}
 
 
 @st.composite

@@ -111,6 +111,8 @@ def parse_header(line: bytes) -> Header | None:
     if match is None or len(match[1]) > _MAX_DIGITS:
         return None
     version = int(match[1])
+    if version < 1:
+        return Header(version=version, problem="versions of text lines begin with 1")
     keys: dict[str, str] = {}
     for field in (match[2] or b"").decode("utf-8", "replace").split():
         key, _, value = field.partition("=")

@@ -68,15 +68,16 @@ class LineTable:
     def __len__(self) -> int:
         return len(self.ticks)
 
-    def pick(self, rows: NDArray[np.intp] | NDArray[np.bool_] | list[int]) -> LineTable:
-        """Return some of the rows."""
+    def pick(self, rows: list[int]) -> LineTable:
+        """Return some of the rows, with their own texts only."""
+        lines = self.lines[rows]
         return LineTable(
             kinds=self.kinds[rows],
             ticks=self.ticks[rows],
             values=self.values[rows],
-            lines=self.lines[rows],
+            lines=lines,
             offsets=self.offsets[rows],
-            texts=self.texts,
+            texts={n: self.texts[n] for n in lines.tolist() if n in self.texts},
         )
 
     def then(self, other: LineTable) -> LineTable:

@@ -186,7 +186,7 @@ class LinesDecoder:
 
     def _start(self, header: Header) -> Message:
         """Take up the header, or say why that cannot be done."""
-        if header.version != VERSION:
+        if header.version > VERSION:
             known = self.future_version is not None
             self.future_version = header.version
             self.gaps += not known
