@@ -42,6 +42,8 @@ FOOTPRINTS: Final = 400
 # After these the manifold and the flywheel take some seconds to come to rest.
 _DISTURBING: Final = ("cranking", "blip", "load", "running")
 _SETTLE_US: Final = 6_000_000
+# A throttle opens gently: the phase begins where it is beyond doubt, a little late.
+_OPENING_US: Final = 3_000_000
 _SPOILT: Final = int(CycleFlag.GAP | CycleFlag.RAIL | CycleFlag.CRANKING)
 
 
@@ -179,9 +181,11 @@ def _idling(cycles: CycleTable, phases: Sequence[Phase]) -> NDArray[np.bool_]:
     use = np.zeros(len(cycles), dtype=np.bool_)
     for index, phase in enumerate(phases):
         if phase.kind in ("hold", "advancing", "retarding", "warming"):
-            disturbed = index > 0 and phases[index - 1].kind in _DISTURBING
-            start_us = phase.start_us + (_SETTLE_US if disturbed else 0)
-            use |= (cycles.start_us >= start_us) & (cycles.end_us <= phase.end_us)
+            before = phases[index - 1].kind if index else ""
+            after = phases[index + 1].kind if index + 1 < len(phases) else ""
+            start_us = phase.start_us + (_SETTLE_US if before in _DISTURBING else 0)
+            end_us = phase.end_us - (_OPENING_US if after in (*_DISTURBING, "stall") else 0)
+            use |= (cycles.start_us >= start_us) & (cycles.end_us <= end_us)
     return use & ((cycles.flags & _SPOILT) == 0)
 
 
