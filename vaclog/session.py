@@ -2,6 +2,7 @@
 
 Enters: every :data:`~vaclog.records.Record` of a capture, in order, live or replayed. Leaves:
 events while it goes on, and one :class:`~vaclog.result.Result` from :meth:`Session.finish`.
+With somebody to lead the hand (``lead``), instructions are among the events.
 
 A session knows no ports, clocks, threads or files, so a replayed capture gives the same bytes
 of result as the live session did. Cycles and a coarse background are kept; raw samples are
@@ -11,13 +12,19 @@ load or elapsed time, and have no part in the final result.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
-from typing import TypeAlias
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, fields, replace
+from typing import Final, Protocol, TypeAlias
+
+import numpy as np
 
 from vaclog.analysis.conclude import Tables, conclude, provisional
 from vaclog.analysis.findings import SweepFit
 from vaclog.cards import EngineCard, RigCard, engine_card, rig_card
+from vaclog.guidance.instructions import Instruction
+from vaclog.guidance.scene import Options
+from vaclog.guidance.view import View
 from vaclog.records import (
     CardText,
     Chunk,
@@ -29,22 +36,51 @@ from vaclog.records import (
 )
 from vaclog.result import PhaseKind, Result
 from vaclog.signals.chain import SignalChain
+from vaclog.signals.tables import Background, CycleTable, FloatArray
+from vaclog.units import standard_atmosphere_kpa
 from vaclog.wire.detect import StreamDecoder
-from vaclog.wire.messages import Gap, GapKind, Message
+from vaclog.wire.messages import Gap, GapKind, Marker, Message
 
 # A device that sends 50 frames a second and has been quiet for this long is not merely late.
-SILENT_AFTER_US = 2_000_000
+# Ticks come every quarter of a second, so that it is said before two seconds are over.
+SILENT_AFTER_US: Final = 1_700_000
+
+# A ball that shows every cycle's own scatter cannot be read; a second of idle can, and the
+# engine itself takes about that long to answer.
+MEAN_CYCLES: Final = 8
+
+# The barometer hardly changes, and looking for it reads the whole background.
+BAROMETER_EVERY: Final = 64
+
+# A tap whose text begins so carries options of the guidance as JSON, ahead of the first data.
+WANTS: Final = "wants "
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CyclesGrew:
-    """New cycles are in the table; the numbers are those of the last one."""
+    """New cycles are in the table; the numbers are those of the last one.
+
+    Attributes
+    ----------
+    cycles, at_us
+        Rows of the table, and the device time of the last one's end.
+    rpm, pressure_kpa, advance_deg
+        Of the last cycle.
+    mean_rpm, mean_kpa, mean_deg
+        Over about a second; NaN where unknown.
+    barometer_kpa
+        Air outside as known so far.
+    """
 
     cycles: int
     at_us: int
     rpm: float
     pressure_kpa: float
     advance_deg: float
+    mean_rpm: float = float("nan")
+    mean_kpa: float = float("nan")
+    mean_deg: float = float("nan")
+    barometer_kpa: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +99,66 @@ class Noticed:
     text: str
 
 
-Event: TypeAlias = CyclesGrew | Provisional | Noticed
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Instruct:
+    """What the hand should do next, and why."""
+
+    instruction: Instruction
+
+
+Event: TypeAlias = CyclesGrew | Provisional | Noticed | Instruct
+
+
+class Leader(Protocol):
+    """Who decides what to do next; :class:`~vaclog.guidance.guide.Guide` is one.
+
+    What it says depends on the order of these calls alone, so it may also take them in another
+    thread and answer there.
+    """
+
+    def on_cycles(
+        self,
+        cycles: CycleTable,
+        background: Background,
+        *,
+        at_us: int | None = None,
+        barometer_kpa: float | None = None,
+    ) -> list[Instruction]:
+        """Take the tables as they are now."""
+        ...
+
+    def on_input(self, operator: OperatorInput) -> list[Instruction]:
+        """Take what a person said."""
+        ...
+
+    def on_marker(self) -> list[Instruction]:
+        """Take the marker button on the wire."""
+        ...
+
+    def on_tick(self, at_us: int) -> list[Instruction]:
+        """Take the clock."""
+        ...
+
+    def on_lost(self) -> list[Instruction]:
+        """The port is gone."""
+        ...
+
+    def view(self) -> View:
+        """What a page shows now."""
+        ...
+
+
+Lead: TypeAlias = Callable[[EngineCard, RigCard, Options], Leader]
+
+
+def wants(options: Options, *, at_us: int = 0) -> OperatorInput:
+    """The record that carries options of the guidance, so that a replay leads the same way."""
+    given = {
+        each.name: getattr(options, each.name)
+        for each in fields(Options)
+        if getattr(options, each.name) != each.default
+    }
+    return OperatorInput(at_us=at_us, kind="tap", text=WANTS + json.dumps(given))
 
 
 @dataclass(slots=True)
@@ -88,6 +183,8 @@ class Session:
         Cards that override those in the capture. Without either, defaults are used.
     provisional_every
         Make a :class:`Provisional` event each time this many cycles were added; 0: never.
+    lead
+        Makes who leads the hand, once the cards are known (``Guide``); None: nobody.
     """
 
     def __init__(
@@ -97,6 +194,7 @@ class Session:
         engine: EngineCard | None = None,
         rig: RigCard | None = None,
         provisional_every: int = 0,
+        lead: Lead | None = None,
     ) -> None:
         self._capture = capture
         self._engine = engine or EngineCard()
@@ -108,6 +206,11 @@ class Session:
         self._heard = _Heard()
         self._every = provisional_every
         self._next_provisional = provisional_every
+        self._lead = lead
+        self._leader: Leader | None = None
+        self._options = Options()
+        self._barometer_kpa: float | None = None
+        self._next_barometer = 1
 
     @property
     def engine(self) -> EngineCard:
@@ -118,6 +221,10 @@ class Session:
     def rig(self) -> RigCard:
         """The rig card in force."""
         return self._rig
+
+    def view(self) -> View | None:
+        """What a page shows now; None while nobody leads."""
+        return None if self._leader is None else self._leader.view()
 
     def feed(self, record: Record) -> list[Event]:
         """Take one record.
@@ -143,10 +250,12 @@ class Session:
             case ClockTick():
                 return self._on_tick(record)
             case OperatorInput():
-                return []  # kept in the capture; nothing in the result rests on it yet
+                return self._on_input(record)
             case CardText():
                 return self._on_card(record)
             case PortOpened():
+                self._heard.last_chunk_us = record.at_us  # the wait for bytes counts from here
+                self._heard.silent = False
                 return []
             case PortClosed():
                 return self._on_closed(record)
@@ -175,6 +284,8 @@ class Session:
     def _signal_chain(self) -> SignalChain:
         if self._chain is None:
             self._chain = SignalChain(self._engine, self._rig)
+            if self._lead is not None:
+                self._leader = self._lead(self._engine, self._rig, self._options)
         return self._chain
 
     def _on_chunk(self, chunk: Chunk) -> list[Event]:
@@ -184,17 +295,33 @@ class Session:
 
     def _on_tick(self, tick: ClockTick) -> list[Event]:
         heard = self._heard
+        events = self._instruct(self._leader.on_tick(tick.at_us)) if self._leader else []
         if heard.last_chunk_us is None:
-            heard.last_chunk_us = tick.at_us  # the wait for a first byte counts from here
+            heard.last_chunk_us = tick.at_us
         if heard.silent or tick.at_us - heard.last_chunk_us < SILENT_AFTER_US:
-            return []
+            return events
         heard.silent = True
-        return [
-            Noticed(
-                text="Nothing has come from the device for 2 seconds. Is it powered, and is it "
-                "the right port? Check the plug and the board's light."
-            )
-        ]
+        silent = Noticed(
+            text="Nothing has come from the device for nearly 2 seconds. Is it powered, and is it "
+            "the right port? Check the plug and the board's light."
+        )
+        return [silent, *events]
+
+    def _on_input(self, operator: OperatorInput) -> list[Event]:
+        if operator.kind == "tap" and operator.text.startswith(WANTS):
+            return self._on_wants(operator.text.removeprefix(WANTS))
+        return self._instruct(self._leader.on_input(operator)) if self._leader else []
+
+    def _on_wants(self, text: str) -> list[Event]:
+        try:
+            self._options = replace(self._options, **json.loads(text))
+        except (TypeError, ValueError):
+            return self._notice_once(f"These options of the guidance are not understood: {text}.")
+        return []
+
+    @staticmethod
+    def _instruct(instructions: Sequence[Instruction]) -> list[Event]:
+        return [Instruct(instruction=each) for each in instructions]
 
     def _on_card(self, card: CardText) -> list[Event]:
         where = f"{self._capture or 'capture'}: {card.which} card"
@@ -217,6 +344,8 @@ class Session:
         self._decoder = StreamDecoder()
         if closed.reason:
             events.append(Noticed(text=f"The port was closed: {closed.reason}."))
+            if self._leader is not None:
+                events += self._instruct(self._leader.on_lost())
         return events
 
     def _take(self, messages: Sequence[Message], at_us: int | None) -> list[Event]:
@@ -228,7 +357,11 @@ class Session:
                 events += self._count(message)
         chain = self._signal_chain()
         if chain.feed(messages, at_us):
-            events += self._on_cycles(chain)
+            events += self._on_cycles(chain, at_us)
+        if self._leader is not None:
+            for message in messages:
+                if isinstance(message, Marker):
+                    events += self._instruct(self._leader.on_marker())
         return events
 
     def _count(self, gap: Gap) -> list[Event]:
@@ -248,9 +381,10 @@ class Session:
         self._heard.told.add(text)
         return [Noticed(text=text)]
 
-    def _on_cycles(self, chain: SignalChain) -> list[Event]:
+    def _on_cycles(self, chain: SignalChain, at_us: int | None) -> list[Event]:
         table = chain.cycles()
-        last = len(table) - 1
+        last, tail = len(table) - 1, slice(-MEAN_CYCLES, None)
+        self._look_for_barometer(chain, len(table))
         events: list[Event] = [
             CyclesGrew(
                 cycles=len(table),
@@ -258,13 +392,41 @@ class Session:
                 rpm=float(table.rpm[last]),
                 pressure_kpa=float(table.pressure_kpa[last]),
                 advance_deg=float(table.advance_deg[last]),
+                mean_rpm=_mean(table.rpm[tail]),
+                mean_kpa=_mean(table.pressure_kpa[tail]),
+                mean_deg=_mean(table.advance_deg[-MEAN_CYCLES // 2 :]),
+                barometer_kpa=self._barometer_kpa,
             )
         ]
+        if self._leader is not None:
+            events += self._instruct(
+                self._leader.on_cycles(
+                    table,
+                    chain.background(),
+                    at_us=at_us,
+                    barometer_kpa=self._barometer_kpa,
+                )
+            )
         if self._every and len(table) >= self._next_provisional:
             self._next_provisional = len(table) + self._every
             events.append(self._provisional(chain))
         return events
 
+    def _look_for_barometer(self, chain: SignalChain, cycles: int) -> None:
+        """Look again now and then, counted in cycles; without one, by the card's altitude."""
+        if cycles < self._next_barometer:
+            return
+        self._next_barometer = cycles + BAROMETER_EVERY
+        self._barometer_kpa = chain.report().barometer_kpa
+        if self._barometer_kpa is None and self._engine.altitude_m is not None:
+            self._barometer_kpa = standard_atmosphere_kpa(self._engine.altitude_m)
+
     def _provisional(self, chain: SignalChain) -> Provisional:
         phase, fit = provisional(chain.cycles(), chain.background(), self._engine)
         return Provisional(cycles=len(chain.cycles()), phase=phase, fit=fit)
+
+
+def _mean(values: FloatArray) -> float:
+    """Mean of what is known; NaN where nothing is."""
+    good = values[np.isfinite(values)]
+    return float(good.mean()) if len(good) else float("nan")

@@ -28,7 +28,7 @@ ALLOWED: dict[str, set[str]] = {
     "capture": CONTRACTS | {"wire", "signals", "analysis", "session"},
     "sources": CONTRACTS | {"wire", "simulator", "signals", "capture"},
 }
-BOTTOM = {"daemon", "cli", "__main__", "__init__"}  # may import everything
+BOTTOM = {"daemon", "web", "cli", "__main__", "__init__"}  # may import everything
 PURE = set(ALLOWED) - {"capture", "sources", "report"}
 WORLD = {"serial", "sqlite3", "sqlite_utils", "click", "time", "threading", "logging", "socket"}
 BULK_RANDOM = {"random"}  # generators are passed in

@@ -3,10 +3,10 @@
 Enters: a source of records, a place to keep them, a session. Leaves: events as they come,
 and the result.
 
-    source ─ reader thread ─▶ keeper thread ─▶ caller: session ─▶ events, result
-                                   │
-                                   ▼
-                                capture
+    source ─ reader thread ─┬▶ keeper thread ─▶ caller: session ─▶ events, result
+         desk: taps ────────┘       │
+                                    ▼
+                                 capture
 
 The reader never waits for a disk or for the analysis. A record reaches the session only
 after it was handed to the capture, so that everything the answer rests on can be replayed.
@@ -22,8 +22,9 @@ from collections.abc import Callable, Iterator
 from queue import SimpleQueue
 from typing import Protocol, TypeAlias
 
+from vaclog.daemon.desk import Desk, Handed
 from vaclog.errors import StorageError, VaclogError
-from vaclog.records import Record
+from vaclog.records import OperatorInput, Record
 from vaclog.result import Result
 from vaclog.session import Event, Noticed, Session
 
@@ -51,6 +52,8 @@ class Keeper(Protocol):
 # What travels to the caller: a record, a thing to say, the error that ended the source, or
 # None at the end.
 _Passed: TypeAlias = Record | Noticed | VaclogError | None
+# What travels to the keeper: the same, and what was handed in at the desk.
+_Read: TypeAlias = _Passed | Handed
 
 
 def listen(
@@ -60,6 +63,7 @@ def listen(
     *,
     stop: threading.Event,
     on_event: Callable[[Event], None],
+    desk: Desk | None = None,
 ) -> Result:
     """Record and analyse until the source ends or ``stop`` is set.
 
@@ -75,6 +79,8 @@ def listen(
         Set it (from a signal handler, say) to end cleanly.
     on_event
         Called in the calling thread with each event.
+    desk
+        Where taps are handed in; they are kept and analysed as records.
 
     Returns
     -------
@@ -86,12 +92,14 @@ def listen(
     PortError
         The source could not be opened; nothing was recorded.
     """
-    read: SimpleQueue[_Passed] = SimpleQueue()
+    read: SimpleQueue[_Read] = SimpleQueue()
     kept: SimpleQueue[_Passed] = SimpleQueue()
     threads = [
         threading.Thread(target=_read, args=(source, stop, read), name="reader", daemon=True),
         threading.Thread(target=_keep, args=(keeper, read, kept), name="keeper", daemon=True),
     ]
+    if desk is not None:
+        desk.opened(read.put)
     for thread in threads:
         thread.start()
     failure: VaclogError | None = None
@@ -117,7 +125,7 @@ def listen(
     return session.finish()
 
 
-def _read(source: Source, stop: threading.Event, read: SimpleQueue[_Passed]) -> None:
+def _read(source: Source, stop: threading.Event, read: SimpleQueue[_Read]) -> None:
     """Body of the reader thread."""
     try:
         for record in source.read_records(stop):
@@ -128,13 +136,19 @@ def _read(source: Source, stop: threading.Event, read: SimpleQueue[_Passed]) -> 
         read.put(None)
 
 
-def _keep(keeper: Keeper, read: SimpleQueue[_Passed], kept: SimpleQueue[_Passed]) -> None:
+def _keep(keeper: Keeper, read: SimpleQueue[_Read], kept: SimpleQueue[_Passed]) -> None:
     """Body of the keeper thread."""
     unkept: deque[Record] = deque()
+    last_us = 0
     while (passed := read.get()) is not None:
         if isinstance(passed, Noticed | VaclogError):
             kept.put(passed)
             continue
+        if isinstance(passed, Handed):
+            passed = OperatorInput(
+                at_us=last_us, kind=passed.kind, value_deg=passed.value_deg, text=passed.text
+            )
+        last_us = last_us if passed.at_us is None else passed.at_us
         failed_before = bool(unkept)
         unkept.append(passed)
         error = _try_to_keep(keeper, unkept)

@@ -1,0 +1,116 @@
+"""Leads in a thread of its own: a look at the hill takes longer than a page may wait.
+
+Enters: the calls of a session to its leader, in order. Leaves: the leader's instructions as
+events, and a new view when something of it changed. What is said depends on the order of the
+calls alone, so it is the same as in the session's own thread, only not waited for.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from queue import SimpleQueue
+from typing import TypeAlias
+
+from vaclog.guidance.guide import Guide
+from vaclog.guidance.instructions import Instruction
+from vaclog.guidance.view import View
+from vaclog.records import OperatorInput
+from vaclog.session import Instruct
+from vaclog.signals.tables import Background, CycleTable
+
+_Call: TypeAlias = Callable[[], list[Instruction]]
+
+
+class LeaderThread:
+    """A leader that answers later.
+
+    Parameters
+    ----------
+    guide
+        Who decides; touched by the thread alone from now on.
+    on_instruct, on_view
+        Called in the thread.
+    """
+
+    def __init__(
+        self,
+        guide: Guide,
+        *,
+        on_instruct: Callable[[Instruct], None],
+        on_view: Callable[[View], None],
+        make_view: Callable[[Guide], View] = Guide.view,
+    ) -> None:
+        self._guide = guide
+        self._on_instruct, self._on_view = on_instruct, on_view
+        self._make_view = make_view
+        self._view = make_view(guide)
+        self._shown: tuple[object, ...] = ()
+        self._calls: SimpleQueue[_Call | None] = SimpleQueue()
+        self._thread = threading.Thread(target=self._run, name="leader", daemon=True)
+        self._thread.start()
+
+    def on_cycles(
+        self,
+        cycles: CycleTable,
+        background: Background,
+        *,
+        at_us: int | None = None,
+        barometer_kpa: float | None = None,
+    ) -> list[Instruction]:
+        """Take the tables as they are now."""
+        self._calls.put(
+            lambda: self._guide.on_cycles(
+                cycles, background, at_us=at_us, barometer_kpa=barometer_kpa
+            )
+        )
+        return []
+
+    def on_input(self, operator: OperatorInput) -> list[Instruction]:
+        """Take what a person said."""
+        self._calls.put(lambda: self._guide.on_input(operator))
+        return []
+
+    def on_marker(self) -> list[Instruction]:
+        """Take the marker button on the wire."""
+        self._calls.put(self._guide.on_marker)
+        return []
+
+    def on_tick(self, at_us: int) -> list[Instruction]:
+        """Take the clock."""
+        self._calls.put(lambda: self._guide.on_tick(at_us))
+        return []
+
+    def on_lost(self) -> list[Instruction]:
+        """The port is gone."""
+        self._calls.put(self._guide.on_lost)
+        return []
+
+    def view(self) -> View:
+        """The last view that was made."""
+        return self._view
+
+    def close(self) -> None:
+        """Work off what is waiting and end."""
+        self._calls.put(None)
+        self._thread.join()
+
+    def _run(self) -> None:
+        while (call := self._calls.get()) is not None:
+            for instruction in call():
+                self._on_instruct(Instruct(instruction=instruction))
+            self._show()
+
+    def _show(self) -> None:
+        """Make a new view where more than the ball has changed; the ball is shown by others."""
+        guide, scene = self._guide, self._guide.scene
+        number = 0 if guide.current is None else guide.current.number
+        # A look at the hill is a record of its own: another one is another record.
+        shown = (scene.known, number, guide.stage, scene.passes, scene.home_deg)
+        if len(shown) == len(self._shown) and all(
+            a is b or a == b for a, b in zip(shown, self._shown, strict=True)
+        ):
+            return
+        self._shown = shown
+        self._view = self._make_view(guide)
+        self._on_view(self._view)
