@@ -32,6 +32,8 @@ PAST_DEG: Final = 2.0  # the whole interval lies so far behind: the top is passe
 SLOPE_SURE: Final = 4.0  # log units of evidence before the side of the top is believed
 # A pass that narrows the interval by less than this is not worth its heat.
 LEAST_SHRINK: Final = 0.95
+# There, back and there again without having seen the top: a limit hides it.
+UNFOUND_PASSES: Final = 3
 # The other way must be better by this share before the hand is turned round again.
 TURN_ROUND: Final = 1.3
 MISFIRES: Final = 3  # in one hold: two may be chance
@@ -301,8 +303,9 @@ class Sweeping:
         if known.fit.found and ways and min(each.shrink for each in ways) > LEAST_SHRINK:
             return self._finish(scene, Because.NO_GAIN)
         at_low = self._level(scene) <= (scene.home_deg or 0.0) + 2.0
-        if scene.passes >= 1 and at_low and not known.fit.found and known.fit.side > 0:
-            # There and back, and the top lies beyond a limit: more of the same tells no more.
+        beyond = at_low and known.fit.side > 0
+        if not known.fit.found and (beyond or scene.passes >= UNFOUND_PASSES):
+            # There and back, and the top is not inside: more of the same tells little more.
             return self._finish(scene, Because.NO_GAIN)
         return None
 
