@@ -22,10 +22,14 @@ from vaclog.analysis.stumble import Scores, echoes, peel, score
 from vaclog.cards import EngineCard
 from vaclog.signals.tables import CycleTable, FloatArray, IntArray
 
-FALSE_PER_10_MIN = 1.0
+FALSE_PER_10_MIN = 1.0  # what is promised ...
+# ... and what the law is asked for: its tail, learnt from the bulk, is a little short, and where
+# one in ten minutes was asked, two to three came (tests/bench/misfire_bench.py).
+ASKED_PER_10_MIN = 0.25
 PEEL_DOWN_TO = 3.0  # sigmas; lower events do not disturb their neighbours enough to matter
 DEPTH_SHARE = 0.5  # of a lost stroke's depth: half way between an ordinary stroke and none
 DEPTH_MOST = 1.25  # of the threshold for false alarms
+CLEAR = 1.0  # events whose mean is so far above the threshold do not drown
 DROWNED_SHARE = 0.4  # of lost strokes below the threshold: from here on only the rate is told
 EVENT_SPREAD = 1.2  # of an event's score: by the other strokes of its turn, and its own charge
 RATE_EVIDENCE = 8.0  # log units; two more numbers, and tails that are never quite as modelled
@@ -71,9 +75,10 @@ def find_misfires(cycles: CycleTable, use: NDArray[np.bool_], engine: EngineCard
     events, best = peel(scores, PEEL_DOWN_TO)
     law = fit_law(best[_law_rows(known, events)])
     threshold = false_alarm_threshold(law, per_10_min)
-    rate = fit_rate(scores.z[known], echoes(scores.filter))
-    if _drowned(rate, threshold):
-        return _rate_only(rate, judged, per_10_min)
+    if not law.place > threshold + CLEAR:  # also where there is no bump, and no place of it
+        rate = fit_rate(scores.z[known], echoes(scores.filter))
+        if _drowned(rate, threshold):
+            return _rate_only(rate, judged, per_10_min)
     kept = [event for event in events if event[2] > threshold]
     rows = np.unique(np.array([row for row, _, _ in kept], dtype=np.int64))
     low, high = clopper_pearson(len(rows), judged)
@@ -109,12 +114,12 @@ def _law_rows(known: NDArray[np.bool_], events: list[tuple[int, int, float]]) ->
 
 
 def false_alarm_threshold(law: ScoreLaw, cycles_per_10_min: float) -> float:
-    """Score that ordinary cycles exceed ``FALSE_PER_10_MIN`` times in ten minutes.
+    """Score that ordinary cycles exceed less than ``FALSE_PER_10_MIN`` times in ten minutes.
 
     Where a bump shows how deep a lost stroke is, at least half way up to it, so that weak
     strokes are not taken for lost ones.
     """
-    threshold = law.exceeded(FALSE_PER_10_MIN / cycles_per_10_min)
+    threshold = law.exceeded(ASKED_PER_10_MIN / cycles_per_10_min)
     if law.share > 0.0:
         # Where most bad cycles lost several strokes, half of theirs is too much to ask.
         half = law.middle + DEPTH_SHARE * (law.place - law.middle)

@@ -223,7 +223,10 @@ def corner(
 def ramp_between_levels(
     t_s: FloatArray, y: FloatArray, starts_s: FloatArray, ends_s: FloatArray
 ) -> tuple[float, float]:
-    """Start and end of a short move between two levels, by least squares on a grid.
+    """Start and end of a short move between two levels.
+
+    The mean over a grid, weighed by the likelihood: with noise, quite different pairs fit a
+    short move equally well, and the best of them is often an extreme one.
 
     Parameters
     ----------
@@ -234,14 +237,19 @@ def ramp_between_levels(
     """
     good = np.isfinite(y)
     t, v = t_s[good], y[good]
-    best, answer = np.inf, (float(starts_s[0]), float(ends_s[-1]))
+    rows: list[tuple[float, float, float]] = []
     for start in starts_s:
         for end in ends_s[ends_s > start + 0.05]:
             part = np.clip((t - start) / (end - start), 0.0, 1.0)
-            cost = _cost(np.column_stack([1.0 - part, part]), v)
-            if cost < best:
-                best, answer = cost, (float(start), float(end))
-    return answer
+            rows.append((float(start), float(end), _cost(np.column_stack([1.0 - part, part]), v)))
+    if not rows:
+        return float(starts_s[0]), float(ends_s[-1])
+    table = np.array(rows)
+    least = float(table[:, 2].min())
+    variance = max(least / max(len(v) - 4, 1), 1e-4)
+    weight = np.exp(-0.5 * (table[:, 2] - least) / variance)
+    start, end = (float(x) for x in weight @ table[:, :2] / weight.sum())
+    return start, end
 
 
 def plateau(

@@ -47,19 +47,18 @@ def usable_cycles(
     if len(cycles) == 0:
         return use
     first_us, last_us = _around(sweeps)
+    settled_us = first_us
     for index, phase in enumerate(phases):
-        start_us, end_us = phase.start_us, phase.end_us
+        start_us, end_us = phase.start_us, min(phase.end_us, last_us)
         if phase.kind == "warming":
             follows = phases[index + 1].kind if index + 1 < len(phases) else ""
             if follows not in ("advancing", "retarding"):
                 continue
             start_us = max(start_us, end_us - round(WARM_BESIDE_S * 1e6))
         elif phase.kind not in ("hold", "advancing", "retarding"):
+            settled_us = max(settled_us, phase.end_us + round(SETTLE_S * 1e6))
             continue
-        disturbed = index > 0 and phases[index - 1].kind in ("blip", "load", "running", "cranking")
-        if disturbed:
-            start_us += round(SETTLE_S * 1e6)
-        start_us, end_us = max(start_us, first_us), min(end_us, last_us)
+        start_us = max(start_us, settled_us)
         use |= (cycles.start_us >= start_us) & (cycles.end_us <= end_us)
     return _whole(cycles, use, engine)
 
@@ -75,13 +74,16 @@ def idle_cycles(cycles: CycleTable, phases: Sequence[Phase]) -> NDArray[np.bool_
     ndarray of bool [n]
     """
     use = np.zeros(len(cycles), dtype=bool)
-    kinds = ("warming", "hold", "advancing", "retarding", "running")
+    settled_us = 0
     for index, phase in enumerate(phases):
-        if phase.kind not in kinds:
+        beside = {phases[k].kind for k in (index - 1, index + 1) if 0 <= k < len(phases)}
+        driven = phase.kind == "running" and beside & {"load", "blip"}
+        if driven or phase.kind not in ("warming", "hold", "advancing", "retarding", "running"):
+            settled_us = phase.end_us + round(SETTLE_S * 1e6)
             continue
-        disturbed = index > 0 and phases[index - 1].kind in ("blip", "load", "cranking", "still")
-        start_us = phase.start_us + (round(SETTLE_S * 1e6) if disturbed else 0)
-        use |= (cycles.start_us >= start_us) & (cycles.end_us <= phase.end_us)
+        use |= (cycles.start_us >= max(phase.start_us, settled_us)) & (
+            cycles.end_us <= phase.end_us
+        )
     if use.any():
         level = float(np.median(cycles.rpm[use]))
         calm = (cycles.rpm > IDLE_LOW * level) & (cycles.rpm < IDLE_HIGH * level)
