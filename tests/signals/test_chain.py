@@ -170,8 +170,9 @@ def two_boots(at: tuple[int | None, int | None], boot: int = 2) -> SignalChain:
     return chain
 
 
-def test_a_reset_goes_on_after_the_time_that_passed_on_the_host() -> None:
-    chain = two_boots((10_000_000, 19_000_000))
+@pytest.mark.parametrize("boot", [1, 2])
+def test_a_reset_goes_on_after_the_time_that_passed_on_the_host(boot: int) -> None:
+    chain = two_boots((10_000_000, 19_000_000), boot)
     table = chain.cycles()
     fresh = np.flatnonzero(table.flags & CycleFlag.AFTER_BREAK)
     assert len(fresh) == 2

@@ -35,8 +35,12 @@ def test_a_wrap_is_2147_seconds_at_half_a_microsecond() -> None:
 
 def test_pulses_may_pause_for_longer_than_half_a_wrap() -> None:
     clock = TickClock(500)
-    ticks = np.array([100, 100 + 3 * (WRAP // 4)], np.uint32)
-    assert np.diff(clock.unwrap(ticks, anchor=100, pauses=True))[0] == 3 * (WRAP // 4)
+    pause = WRAP // 10 * 7
+    ticks = np.array([100, 100 + pause], np.uint32)
+    assert np.diff(clock.unwrap(ticks, anchor=100, pauses=True))[0] == pause
+    assert clock.unwrap(ticks[1:], anchor=100, pauses=True)[0] == 100 + pause
+    # A record that comes late is not one that comes half an hour early.
+    assert clock.unwrap(ticks[:1], anchor=3_000_100, pauses=True)[0] == 100
 
 
 def test_microseconds_are_rounded_not_cut() -> None:

@@ -95,7 +95,7 @@ class SignalChain:
         for message in messages:
             if isinstance(message, Hello):
                 if self._is_boot(message):
-                    self._take(stretch)
+                    self._take(stretch, at_us)
                     stretch = []
                     self._begin_boot(message, at_us)
                 self._hello = message
@@ -103,10 +103,11 @@ class SignalChain:
                 self._dropped.add(message)
             elif isinstance(message, Pressure | Pulses | Marker):
                 stretch.append(message)
-        self._take(stretch)
+        self._take(stretch, at_us)
         if at_us is not None and stretch:
-            self._host.add(host_us=at_us, device_us=self._inbox.last_us)
             self._last_at = at_us
+        if at_us is not None and stretch and self._inbox.clock.zero is not None:
+            self._host.add(host_us=at_us, device_us=self._inbox.last_us)
         return len(self._builder) - before
 
     def finish(self) -> int:
@@ -145,14 +146,14 @@ class SignalChain:
         self._turning.begin_boot()
         self._dropped.begin_boot()
 
-    def _take(self, stretch: Sequence[Message]) -> None:
+    def _take(self, stretch: Sequence[Message], at_us: int | None) -> None:
         if not stretch:
             return
         pressure = [m for m in stretch if isinstance(m, Pressure)]
         pulses = [m for m in stretch if isinstance(m, Pulses)]
         markers = [m for m in stretch if isinstance(m, Marker)]
         if self._inbox.steps_back(pressure, pulses, markers):
-            self._begin_boot(self._hello or _ASSUMED, None)
+            self._begin_boot(self._hello or _ASSUMED, at_us)
         self._inbox.add(pressure, pulses, markers)
         self._drain(final=False)
 

@@ -19,13 +19,11 @@ from numpy.typing import NDArray
 from vaclog.signals.tables import IntArray
 
 _WRAP = 1 << 32
-
-DISORDER_US = 100_000
-"""Records may arrive this much out of order (the wire contract)."""
+_MOST_BACK = _WRAP // 4
 
 HOLD_US = 250_000
-"""How long records are held back to be sorted: the allowed disorder and a margin for frames
-of slow loggers. It is also the delay of everything that is shown live."""
+"""How long records are held back to be sorted: the wire contract allows 100 ms of disorder, the
+rest is for the frames of slow loggers. It is also the delay of everything that is shown live."""
 
 STEP_BACK_US = 1_000_000
 """Ticks that go back by more than this have started anew (the wire contract: within 1 s)."""
@@ -63,20 +61,20 @@ class TickClock:
         anchor
             An unwrapped tick near the first one; None where nothing is known yet.
         pauses
-            The stream may pause for up to a whole wrap (pulses do while the engine is off);
-            then a large step backwards is a long step forwards.
+            The stream may pause for up to three quarters of a wrap (pulses do while the engine
+            is off); then a very large step backwards is a long step forwards.
         """
         if not len(ticks):
             return np.empty(0, np.int64)
         first = int(ticks[0])
         anchor = first if anchor is None else anchor
         steps = np.empty(len(ticks), np.int64)
+        steps[0] = self.step(anchor, first)
         # The difference of two uint32, read as int32, is the shorter way round.
-        steps[0] = anchor + self.step(anchor, first)
         steps[1:] = np.diff(ticks).view(np.int32)
         if pauses:
-            backwards = steps[1:] < -(4 * DISORDER_US * 1000 // self.tick_ns)
-            steps[1:][backwards] += _WRAP
+            steps[steps < -_MOST_BACK] += _WRAP
+        steps[0] += anchor
         unwrapped = np.cumsum(steps)
         highest = int(unwrapped.max())
         self.latest = highest if self.latest is None else max(self.latest, highest)
@@ -93,6 +91,8 @@ class TickClock:
 
     def to_us(self, unwrapped: IntArray) -> IntArray:
         """Times on the timeline, int64 [n]; ``zero`` must be settled."""
+        if not len(unwrapped):
+            return unwrapped
         assert self.zero is not None
         return self.base_us + ((unwrapped - self.zero) * self.tick_ns + 500) // 1000
 

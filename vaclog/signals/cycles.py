@@ -122,8 +122,10 @@ class PressureTail:
         assert self._period is not None
         joined = np.concatenate((self._block, spacing))
         full = len(joined) // _BLOCK
-        medians = np.median(joined[: full * _BLOCK].reshape(full, _BLOCK), axis=1)
-        levels = np.concatenate(([self._period], medians))
+        levels = np.array([self._period])
+        if full:
+            medians = np.median(joined[: full * _BLOCK].reshape(full, _BLOCK), axis=1)
+            levels = np.concatenate((levels, medians))
         period = np.repeat(levels, _BLOCK)[len(self._block) : len(joined)]
         self._period = float(levels[-1])
         self._block = joined[full * _BLOCK :]

@@ -124,7 +124,9 @@ class CycleEdges:
         self._begins = True
 
     def feed(self, times: IntArray, steps: IntArray, *, final: bool) -> Edges:
-        """Take sparks, give the edges that are certain."""
+        """Take pulses, give the edges that are certain."""
+        if not len(times) and not final and not self._waiting:
+            return NO_EDGES
         out: list[Edges] = []
         starts = np.flatnonzero(steps == BREAK)
         bounds = np.unique(np.concatenate(([0], starts, [len(times)])))

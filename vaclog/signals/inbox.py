@@ -107,7 +107,8 @@ class Inbox:
                 chosen = kinds == kind
                 queue.add(ticks[chosen], values[chosen])
         for marker in markers:
-            ticks = self.clock.unwrap(np.array([marker.tick], np.uint32), anchor=start)
+            raw = np.array([marker.tick], np.uint32)
+            ticks = self.clock.unwrap(raw, anchor=start, pauses=True)
             self._note_oldest(ticks)
             self._markers.append((int(ticks[0]), marker.text))
 

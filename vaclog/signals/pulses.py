@@ -46,6 +46,9 @@ _SURE_LOW, _SURE_HIGH = 0.95, 1.05
 _GUARD = 0.1
 
 
+_NO_PULSES = (np.empty(0, np.int64), np.empty(0, np.int64))
+
+
 @dataclass(slots=True)
 class _Reading:
     """One way to read the pulses so far: which ones belong to the rhythm."""
@@ -138,6 +141,8 @@ class Rhythm:
         return self._readings[0]
 
     def _take(self) -> tuple[IntArray, IntArray]:
+        if not self._out:
+            return _NO_PULSES
         out, self._out = self._out, []
         pairs = np.array(out, np.int64).reshape(-1, 2)
         steps = pairs[:, 1]
