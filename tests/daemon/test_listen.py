@@ -143,9 +143,7 @@ def test_stop_ends_it_with_all_that_was_read(tmp_path: Path) -> None:
         if getattr(event, "cycles", 0) >= 100:
             stop.set()
 
-    result = listen(
-        Given(visit()), CaptureWriter(path), session, stop=stop, on_event=on_event
-    )
+    result = listen(Given(visit()), CaptureWriter(path), session, stop=stop, on_event=on_event)
     again = Session(capture="stopped")
     for record in open_capture(path).records:
         again.feed(record)

@@ -186,7 +186,8 @@ def _idling(cycles: CycleTable, phases: Sequence[Phase]) -> NDArray[np.bool_]:
             start_us = phase.start_us + (_SETTLE_US if before in _DISTURBING else 0)
             end_us = phase.end_us - (_OPENING_US if after in (*_DISTURBING, "stall") else 0)
             use |= (cycles.start_us >= start_us) & (cycles.end_us <= end_us)
-    return use & ((cycles.flags & _SPOILT) == 0)
+    use &= (cycles.flags & _SPOILT) == 0
+    return use
 
 
 def _home_deg(cycles: CycleTable, phases: Sequence[Phase]) -> float | None:
