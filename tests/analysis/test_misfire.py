@@ -242,3 +242,15 @@ def test_onset_of_plain_counts() -> None:
     assert np.isnan(onset_deg(alpha, even)[0])
     assert np.isnan(onset_deg(-alpha, step)[0])
     assert np.isnan(onset_deg(np.full(900, 12.0), step[:900])[0])
+
+
+@pytest.mark.parametrize("advance", [5.0, 40.0])
+def test_place_of_the_turns_is_learnt_from_their_lengths(
+    make_engine: Maker, advance: float
+) -> None:
+    """The made engine's mark passes 20° before top, the spark comes ``advance`` before it."""
+    made = make_engine([(0, advance), (90, advance)], noise_deg=0.0, hill=1e-4, scatter=0.08)
+    scores = score(made.cycles, np.ones(len(made.cycles), dtype=bool), 4)
+    assert scores is not None
+    assert scores.features.turns == 2
+    assert scores.features.offset_turns == pytest.approx((advance - 20.0) / 360.0, abs=0.01)
