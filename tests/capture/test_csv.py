@@ -10,8 +10,8 @@ import pytest
 from decoded import Decoded, decode
 
 from vaclog.capture import csv_mapping as csv_mapping_module
-from vaclog.capture.csv_mapping import EXAMPLE, csv_mapping
-from vaclog.capture.csv_source import BLOCK_ROWS
+from vaclog.capture.csv_mapping import EXAMPLE, EdgeColumn, csv_mapping
+from vaclog.capture.csv_source import BLOCK_ROWS, _Edges
 from vaclog.capture.open import open_capture
 from vaclog.cards import PressureSensor, RigCard
 from vaclog.errors import CardError
@@ -120,6 +120,16 @@ def test_a_ringing_edge_counts_once_with_a_rearm_level(tmp_path: Path) -> None:
         mapping = f'[columns]\ntime = "t"\ncoil = {{ column = "v", threshold = 2.5{rearm} }}\n'
         got = read(tmp_path, "t,v\n" + rows, mapping)
         assert len(got.pulses[PulseKind.COIL]) == expected
+
+
+def test_a_row_right_on_the_threshold_is_the_edge() -> None:
+    """It counts once, as the row where the signal arrives there."""
+    column = EdgeColumn(column="v", threshold=2.0, rearm=2.0, falling=False)
+    edges = _Edges(column)
+    at = edges.find(np.array([0.0, 10.0, 20.0, 30.0]), np.array([0.0, 2.0, 2.0, 3.0]))
+    assert at.tolist() == [10.0]
+    assert edges.find(np.array([40.0, 50.0]), np.array([1.0, 3.0])).tolist() == [45.0]
+    assert edges.find(np.array([]), np.array([])).tolist() == []
 
 
 def test_one_row_an_event(tmp_path: Path) -> None:

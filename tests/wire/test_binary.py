@@ -254,6 +254,15 @@ def test_memory_stays_bounded_on_endless_garbage(seed: int, zeros: bool) -> None
     assert counts(after) == [1, 512]
 
 
+def test_sound_streams_take_the_fast_way(monkeypatch: pytest.MonkeyPatch) -> None:
+    """All frames of a feed in one call; piece by piece only where something is wrong."""
+    monkeypatch.setattr("vaclog.wire.binary.unframe", lambda _: pytest.fail("piece by piece"))
+    stream = HELLO + b"".join(block(n) for n in range(1, 90))
+    assert len(counts(run(BinaryDecoder(), b"\0" + stream + b"\0\0"))) == 2 * 89
+    with pytest.raises(pytest.fail.Exception):
+        run(BinaryDecoder(), stream + b"\x05\x11\0")
+
+
 def test_a_long_stream_in_one_feed_is_one_pressure_message() -> None:
     stream = HELLO + b"".join(
         frame(2, n + 1, pressure_body(n * 4000, [n % 1024] * (1 + n % 3))) for n in range(3000)

@@ -82,6 +82,7 @@ def test_what_a_board_says_before_its_stream_is_reported_but_does_not_mislead() 
     assert decoder.lines_skipped == 3
     assert decoder.lines == 25
     assert gaps(messages)[1].offset == len(chatter + TEXT)
+    assert gaps(messages)[0].detail == f"{len(chatter)} bytes before the first text line"
 
     noise = b"\x91\x92\0\x93\x94\0" + chatter + b"\0"
     decoder = StreamDecoder()
@@ -89,6 +90,14 @@ def test_what_a_board_says_before_its_stream_is_reported_but_does_not_mislead() 
     assert counts(messages) == TWENTY
     assert [g.offset for g in gaps(messages)] == [0, len(noise + BINARY)]
     assert decoder.gaps == 2
+    assert gaps(messages)[0].detail == f"{len(noise)} bytes before the first frame"
+
+
+def test_nothing_is_counted_before_anything_is_known() -> None:
+    decoder = StreamDecoder()
+    decoder.feed(b"what is this?\n\0")
+    assert (decoder.frames, decoder.lines, decoder.lines_skipped, decoder.gaps) == (0, 0, 0, 0)
+    assert (decoder.format, decoder.future_version, decoder.header_problem) == (None, None, "")
 
 
 def test_a_stream_that_begins_inside_a_frame_has_lost_nothing() -> None:

@@ -140,11 +140,20 @@ def test_nothing_to_say_is_no_bytes() -> None:
 
 
 def test_what_cannot_be_said_is_refused() -> None:
-    far = Pulses(
-        kinds=np.array([4], np.uint8), ticks=np.array([1], np.uint32), values=np.array([40000])
-    )
-    with pytest.raises(ValueError, match="16-bit"):
-        BinaryEncoder().encode([HELLO, far])
+    def body(counts: int) -> Pulses:
+        return Pulses(
+            kinds=np.array([4], np.uint8),
+            ticks=np.array([1], np.uint32),
+            values=np.array([counts], np.int32),
+        )
+
+    for counts in (-32769, 32768):
+        with pytest.raises(ValueError, match="16-bit"):
+            BinaryEncoder().encode([HELLO, body(counts)])
+    for counts in (-32768, 32767):
+        assert payloads(BinaryEncoder().encode([body(counts)]))[0].endswith(
+            struct.pack("<h", counts)
+        )
     with pytest.raises(ValueError, match="samples_per_frame"):
         BinaryEncoder(samples_per_frame=101)
 

@@ -150,7 +150,8 @@ HEADERS = {
     b"# vaclog-lines 1 adc_bits=10\n": "tick_ns",
     b"# vaclog-lines 1 tick_ns=500\n": "adc_bits",
     b"# vaclog-lines 1 tick_ns=0 adc_bits=10\n": "tick_ns=0",
-    b"# vaclog-lines 1 tick_ns=500 adc_bits=40\n": "adc_bits=40",
+    b"# vaclog-lines 1 tick_ns=500 adc_bits=33\n": "adc_bits=33",
+    b"# vaclog-lines 1 tick_ns=500 adc_bits=0\n": "adc_bits=0",
     b"# vaclog-lines 1 tick_ns=fast adc_bits=10\n": "tick_ns=fast",
 }
 
@@ -171,6 +172,7 @@ def test_a_header_that_lacks_something_is_named(header: bytes) -> None:
     [
         b"# vaclog-lines 1 tick_ns=500 adc_bits=10\r\n",
         b"# vaclog-lines 1 adc_bits=10 tick_ns=500 colour=red\n",
+        b"# vaclog-lines 1 adc_bits=2 tick_ns=1\n",
         b"\xef\xbb\xbf# vaclog-lines 1 tick_ns=500 adc_bits=10\n",  # saved by an editor
         checked("# vaclog-lines 1 tick_ns=500 adc_bits=10"),
         b"# a word before\n\n# vaclog-lines 1 tick_ns=500 adc_bits=10\n",
@@ -351,6 +353,15 @@ def test_short_stretches_between_pauses_are_kept() -> None:
         assert not gaps(messages)
 
 
+def test_of_two_runs_that_interleave_the_longer_is_kept() -> None:
+    odd = [b"P 2000000000 900\n", b"P 2000000001 901\n"]
+    good = [b"P %d %d\n" % (n * 2000, n) for n in range(20)]
+    text = HEADER + odd[0] + good[0] + odd[1] + b"".join(good[1:])
+    messages = run(LinesDecoder(), text)
+    assert counts(messages) == list(range(20))
+    assert [g.line for g in gaps(messages)] == [2, 4]
+
+
 def test_two_resets_at_once_keep_their_markers() -> None:
     text = HEADER + samples(900 * SECOND, 20)
     text += b"M 100 first\nS 200\n" + b"S 4000000000\nM 4000000500 second\n"
@@ -420,6 +431,22 @@ def test_reading_as_columns_agrees_with_reading_line_by_line(lines: list[bytes])
     assert table.ticks.tolist() == [r.tick for _, r in records]
     assert table.values.tolist() == [r.value for _, r in records]
     assert len(skipped) + len(records) + sum(r is None for r in expected) == count
+
+
+def test_clean_lines_take_the_fast_way(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Only what does not fit the mould is read line by line."""
+    monkeypatch.setattr("vaclog.wire.line_table.parse_line", lambda *_: pytest.fail("slow"))
+    clean = b"P 1 2\nB 4294967295 -77\nS 3\r\nC 4\nR 5\n" + checked("P 1 1023") + checked("R 0")
+    for line in (b"", b"M 1 x\n"):
+        block = clean * 10 + line
+        options = {"first_line": 1, "offset": 0, "count_limit": 1024, "max_line": MAX_LINE}
+        if line:
+            with pytest.raises(pytest.fail.Exception):
+                parse_table(block, **options)
+        else:
+            table, skipped, count = parse_table(block, **options)
+            assert (len(table), len(skipped), count) == (70, 0, 70)
+            assert table.values[:2].tolist() == [2, -77]
 
 
 def test_texts_go_with_their_lines() -> None:
