@@ -1,33 +1,56 @@
-"""``vaclog listen``: record a port, watch, and answer when it ends."""
+"""``vaclog listen``: record a port, lead the hand, show it on a phone, and answer at the end."""
 
 from __future__ import annotations
 
 import signal
 import sys
 import threading
+from collections.abc import Callable
+from contextlib import ExitStack
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from vaclog.cli.options import FILE_OUT, CardFiles, Showing, answer_options, card_options, show
+from vaclog.cli.options import FILE_IN, FILE_OUT, CardFiles, Showing, answer_options, card_options
+from vaclog.cli.options import show as show_answer
 
 if TYPE_CHECKING:
-    from vaclog.session import CyclesGrew, Event, Provisional
-
-# Cycles between two provisional looks at the hill: about nine seconds of a four-cylinder idle.
-LOOK_EVERY = 64
+    from vaclog.daemon import Desk, Keeper, Source
+    from vaclog.daemon.speaking import Speaker
+    from vaclog.daemon.station import PagePlace
+    from vaclog.guidance.scene import Options
+    from vaclog.session import CyclesGrew, Event, Instruct
 
 CAUTIONS = (
     "Outdoors or with the exhaust led out. Keep sleeves, hair and cables off belts and fans "
     "(electric ones start by themselves) and off hot parts. Insulated gloves near the "
     "high-tension leads; with a pacemaker stay away. Extinguisher at hand. Laptop on battery."
 )
+PAGE_PORT = 8484
+_SPEED = click.FloatRange(min=0, min_open=True)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Heard:
+    """What is listened to: where from, where to, and under which name."""
+
+    source: Source
+    keeper: Keeper
+    name: str
+    capture: Path | None
+    hears: Callable[[Instruct], None] | None = None
+    on_led: Callable[[int], None] = field(default=lambda _at_us: None)
 
 
 @click.command()
-@click.argument("port")
+@click.argument("port", required=False)
+@click.option("--simulate", metavar="SCENARIO", help="An engine that is not there, and a hand.")
+@click.option("--replay", type=FILE_IN, help="Play a capture as if it went on now.")
+@click.option("--speed", type=_SPEED, default=1.0, show_default=True, help="Times real time.")
+@click.option("--seed", type=int, default=1, show_default=True, help="With --simulate.")
 @card_options
 @click.option(
     "--capture",
@@ -35,34 +58,193 @@ CAUTIONS = (
     help="File to record into.  [default: vaclog-DATE-TIME.vaclog in this folder]",
 )
 @click.option("--seconds", type=click.FloatRange(min=0, min_open=True), help="Stop by itself.")
+@click.option(
+    "--goal",
+    type=click.FloatRange(min=0.2, max=10.0),
+    default=1.0,
+    show_default=True,
+    help="How well the top is to be known: ± degrees of crank at 95 %.",
+)
+@click.option("--strobe", is_flag=True, help="A strobe or a strip is read where nothing measures.")
+@click.option("--page/--no-page", default=True, show_default=True, help="Serve the page.")
+@click.option("--lan", is_flag=True, help="Let phones of the local network in, by invitation.")
+@click.option("--bind", metavar="ADDRESS", help="Serve the page at this address.")
+@click.option("--port-number", type=click.IntRange(0, 65535), help="And at this port.")
+@click.option("--called", multiple=True, metavar="NAME", help="A name the page goes by.")
+@click.option("--remember", type=FILE_OUT, help="File that keeps who was invited.")
+@click.option("--say", is_flag=True, help="Speak the instructions, if a program here can.")
 @answer_options
 def listen(
-    port: str, cards: CardFiles, capture: Path | None, seconds: float | None, showing: Showing
+    port: str | None,
+    simulate: str | None,
+    replay: Path | None,
+    speed: float,
+    seed: int,
+    cards: CardFiles,
+    capture: Path | None,
+    seconds: float | None,
+    goal: float,
+    strobe: bool,
+    page: bool,
+    lan: bool,
+    bind: str | None,
+    port_number: int | None,
+    called: tuple[str, ...],
+    remember: Path | None,
+    say: bool,
+    showing: Showing,
 ) -> None:
-    """Record PORT into a capture and analyse it; Ctrl-C ends it and prints the answer.
+    """Record PORT into a capture, lead the hand, and analyse; Ctrl-C ends it with the answer.
 
     The capture is complete however the program ends; `vaclog replay` gives the same answer
     from it again.
     """
-    from vaclog import daemon
+    from vaclog.daemon import Desk
+    from vaclog.daemon.station import PagePlace, Watchers, run_station
+    from vaclog.guidance.scene import Options
+    from vaclog.units import pressure_unit
+
+    if sum(each is not None for each in (port, simulate, replay)) != 1:
+        raise click.UsageError("Give one of PORT, --simulate SCENARIO or --replay FILE.")
+    engine, rig = cards.load()  # a wrong card is said before the engine runs
+    stop, desk = threading.Event(), Desk()
+    _stop_on_signals(stop)
+    options = Options(goal_deg=goal, strobe=strobe)
+    if replay is not None:
+        heard = _replayed(replay, cards, capture, speed)
+    elif simulate is not None:
+        heard = _simulated(simulate, options, desk, capture, seed=seed, speed=speed)
+    else:
+        assert port is not None
+        heard = _port(port, options, cards, capture, seconds)
+        click.echo(CAUTIONS, err=True)
+    place: PagePlace | None = None
+    if page:
+        place = PagePlace(
+            bind=bind or ("0.0.0.0" if lan else "127.0.0.1"),
+            port=PAGE_PORT if port_number is None else port_number,
+            or_next=port_number is None,
+            names=called,
+            remember=remember,
+        )
+    with ExitStack() as stack:
+        watcher = _Watcher(_speaker(stack) if say else None, heard.hears, speed)
+        if heard.capture is not None:
+            click.echo(
+                f"Recording {heard.name} into {heard.capture}. Ctrl-C ends it and prints the "
+                "answer.",
+                err=True,
+            )
+        result = run_station(
+            heard.source,
+            heard.keeper,
+            name=heard.name,
+            capture=(heard.capture or replay or Path("none")).name,
+            stop=stop,
+            watchers=Watchers(
+                on_event=watcher.on_event,
+                on_address=lambda address: _tell_address(address, lan=lan),
+                log=watcher.log,
+                on_led=heard.on_led,
+            ),
+            desk=desk,
+            engine=engine if replay is not None else None,
+            rig=rig if replay is not None else None,
+            unit=pressure_unit(showing.unit),
+            page=place,
+        )
+    if heard.capture is not None:
+        click.echo(f"Recorded into {heard.capture}.", err=True)
+    show_answer(result, showing)
+
+
+# What is listened to --------------------------------------------------------------------------
+
+
+def _port(
+    port: str, options: Options, cards: CardFiles, capture: Path | None, seconds: float | None
+) -> _Heard:
     from vaclog.capture.writer import CaptureWriter
-    from vaclog.session import Session
+    from vaclog.daemon.before import Before
+    from vaclog.session import wants
     from vaclog.sources.carded import Carded
     from vaclog.sources.serial_port import SerialSource
 
-    cards.load()  # a wrong card is said before the engine runs
-    path = capture or Path(datetime.now().strftime("vaclog-%Y%m%d-%H%M%S.vaclog"))
-    stop = threading.Event()
-    _stop_on_signals(stop)
-    source = Carded(SerialSource(port), engine=cards.engine, rig=cards.rig, seconds=seconds)
-    session = Session(capture=path.name, provisional_every=LOOK_EVERY)
-    click.echo(CAUTIONS, err=True)
-    click.echo(f"Recording {port} into {path}. Ctrl-C ends it and prints the answer.", err=True)
-    result = daemon.listen(
-        source, CaptureWriter(path), session, stop=stop, on_event=_Watcher().on_event
+    carded = Carded(SerialSource(port), engine=cards.engine, rig=cards.rig, seconds=seconds)
+    path = capture or _new_name()
+    return _Heard(
+        source=Before([wants(options)], carded),
+        keeper=CaptureWriter(path),
+        name=port,
+        capture=path,
     )
-    click.echo(f"Recorded into {path}.", err=True)
-    show(result, showing)
+
+
+def _simulated(
+    name: str, options: Options, desk: Desk, capture: Path | None, *, seed: int, speed: float
+) -> _Heard:
+    from vaclog.capture.writer import CaptureWriter
+    from vaclog.daemon.before import Before
+    from vaclog.daemon.led_hand import LedHand
+    from vaclog.session import wants
+    from vaclog.simulator.presets import PRESETS, preset
+
+    if name not in PRESETS:
+        raise click.BadParameter(f"{name!r}; known: {', '.join(PRESETS)}", param_hint="SCENARIO")
+    hand = LedHand(preset(name), desk, seed=seed, speed=speed)
+    path = capture or _new_name()
+    return _Heard(
+        source=Before([wants(options)], hand),
+        keeper=CaptureWriter(path),
+        name=f"simulated engine, {name}",
+        capture=path,
+        hears=lambda instruct: hand.hear(instruct.instruction),
+        on_led=hand.led,
+    )
+
+
+def _replayed(replay: Path, cards: CardFiles, capture: Path | None, speed: float) -> _Heard:
+    from vaclog.capture.open import open_capture
+    from vaclog.capture.writer import CaptureWriter
+    from vaclog.daemon.before import Nowhere
+    from vaclog.sources.replay import ReplaySource
+
+    opened = open_capture(replay, rig=cards.load()[1])
+    if opened.kind != "capture":
+        click.echo(f"{replay} carries no times of arrival: it is played at once.", err=True)
+    return _Heard(
+        source=ReplaySource(opened.records, speed=speed),
+        keeper=CaptureWriter(capture) if capture is not None else Nowhere(),
+        name=replay.name,
+        capture=capture,
+    )
+
+
+def _new_name() -> Path:
+    return Path(datetime.now().strftime("vaclog-%Y%m%d-%H%M%S.vaclog"))
+
+
+# Who watches ----------------------------------------------------------------------------------
+
+
+def _tell_address(address: str, *, lan: bool) -> None:
+    click.echo(f"Page: {address}", err=True)
+    click.echo("The address lets one browser in, once; further ones are invited there.", err=True)
+    if lan:
+        from vaclog.web.code import terminal
+
+        click.echo(terminal(address), err=True)
+
+
+def _speaker(stack: ExitStack) -> Speaker | None:
+    from vaclog.daemon.speaking import PROGRAMS, Speaker, program
+
+    command = program()
+    if command is None:
+        names = ", ".join(each[0] for each in PROGRAMS)
+        click.echo(f"Nothing here can speak; install one of {names}.", err=True)
+        return None
+    return stack.enter_context(Speaker(command))
 
 
 def _stop_on_signals(stop: threading.Event) -> None:
@@ -78,44 +260,60 @@ def _stop_on_signals(stop: threading.Event) -> None:
 
 
 class _Watcher:
-    """Says on stderr what goes on: one line that is written over, and what is noticed."""
+    """Says on stderr what goes on: one line that is written over, and what is to be done.
 
-    def __init__(self) -> None:
+    Events come from two threads; a lock keeps their lines apart.
+    """
+
+    def __init__(
+        self, speaker: Speaker | None, hears: Callable[[Instruct], None] | None, speed: float
+    ) -> None:
         self._live = sys.stderr.isatty()
-        self._phase = ""
-        self._hill = ""
+        self._speaker, self._hears, self._speed = speaker, hears, speed
+        self._lock = threading.Lock()
 
     def on_event(self, event: Event) -> None:
         """Show one event."""
-        from vaclog.session import CyclesGrew, Noticed, Provisional
+        from vaclog.session import CyclesGrew, Instruct, Noticed
 
-        match event:
-            case Noticed():
-                self._wipe()
-                click.echo(event.text, err=True)
-            case Provisional():
-                self._look(event)
-            case CyclesGrew():
-                if self._live:
-                    self._write_over(event)
+        with self._lock:
+            match event:
+                case Noticed():
+                    self._line(event.text)
+                case Instruct():
+                    self._instruct(event)
+                case CyclesGrew():
+                    if self._live:
+                        self._write_over(event)
 
-    def _look(self, look: Provisional) -> None:
-        fit = look.fit
-        self._phase = look.phase
-        self._hill = (
-            f"top so far {fit.low_deg:.1f} to {fit.high_deg:.1f}°" if fit.found else "no top yet"
-        )
-        if not self._live:
-            click.echo(f"{look.cycles} cycles, {self._phase}, {self._hill}", err=True)
+    def log(self, text: str) -> None:
+        """Say what the page's door refused."""
+        with self._lock:
+            self._line(text)
+
+    def _instruct(self, event: Instruct) -> None:
+        from vaclog.guidance.sentences import words
+
+        instruction = event.instruction
+        said = words(instruction)
+        self._line(f"→ {said.shown}  ({said.reason})")
+        if self._hears is not None:
+            self._hears(event)
+        if self._speaker is not None:
+            valid_s = instruction.valid_us / 1e6 / self._speed
+            self._speaker.offer(said.said, instruction.urgency, valid_s)
 
     def _write_over(self, grew: CyclesGrew) -> None:
-        advance = "" if grew.advance_deg != grew.advance_deg else f"  {grew.advance_deg:.1f}°"
+        advance = "" if grew.mean_deg != grew.mean_deg else f"  {grew.mean_deg:.1f}°"
         line = (
-            f"{grew.cycles} cycles  {grew.rpm:.0f} rpm  {grew.pressure_kpa:.1f} kPa abs{advance}"
-            f"  {self._phase}  {self._hill}"
+            f"{grew.cycles} cycles  {grew.mean_rpm:.0f} rpm  {grew.mean_kpa:.1f} kPa abs{advance}"
         )
         self._wipe()
         click.echo(line[:110], err=True, nl=False)
+
+    def _line(self, text: str) -> None:
+        self._wipe()
+        click.echo(text, err=True)
 
     def _wipe(self) -> None:
         if self._live:

@@ -16,10 +16,11 @@ from vaclog.guidance.guide import Guide
 from vaclog.guidance.instructions import Instruction
 from vaclog.guidance.view import View
 from vaclog.records import OperatorInput
-from vaclog.session import Instruct
+from vaclog.session import Event, Instruct, Noticed
 from vaclog.signals.tables import Background, CycleTable
 
-_Call: TypeAlias = Callable[[], list[Instruction]]
+# A call of the guide, and the host time up to which it leads.
+_Call: TypeAlias = tuple[Callable[[], list[Instruction]], int | None]
 
 
 class LeaderThread:
@@ -29,20 +30,25 @@ class LeaderThread:
     ----------
     guide
         Who decides; touched by the thread alone from now on.
-    on_instruct, on_view
+    on_event, on_view
         Called in the thread.
+    on_led
+        Called there with the host time up to which the hand has been led.
+    make_view
+        Makes a view of the guide.
     """
 
     def __init__(
         self,
         guide: Guide,
         *,
-        on_instruct: Callable[[Instruct], None],
+        on_event: Callable[[Event], None],
         on_view: Callable[[View], None],
+        on_led: Callable[[int], None] = lambda _at_us: None,
         make_view: Callable[[Guide], View] = Guide.view,
     ) -> None:
         self._guide = guide
-        self._on_instruct, self._on_view = on_instruct, on_view
+        self._on_event, self._on_view, self._on_led = on_event, on_view, on_led
         self._make_view = make_view
         self._view = make_view(guide)
         self._shown: tuple[object, ...] = ()
@@ -59,31 +65,33 @@ class LeaderThread:
         barometer_kpa: float | None = None,
     ) -> list[Instruction]:
         """Take the tables as they are now."""
-        self._calls.put(
-            lambda: self._guide.on_cycles(
+
+        def call() -> list[Instruction]:
+            return self._guide.on_cycles(
                 cycles, background, at_us=at_us, barometer_kpa=barometer_kpa
             )
-        )
+
+        self._calls.put((call, at_us))
         return []
 
     def on_input(self, operator: OperatorInput) -> list[Instruction]:
         """Take what a person said."""
-        self._calls.put(lambda: self._guide.on_input(operator))
+        self._calls.put((lambda: self._guide.on_input(operator), None))
         return []
 
     def on_marker(self) -> list[Instruction]:
         """Take the marker button on the wire."""
-        self._calls.put(self._guide.on_marker)
+        self._calls.put((self._guide.on_marker, None))
         return []
 
     def on_tick(self, at_us: int) -> list[Instruction]:
         """Take the clock."""
-        self._calls.put(lambda: self._guide.on_tick(at_us))
+        self._calls.put((lambda: self._guide.on_tick(at_us), None))
         return []
 
     def on_lost(self) -> list[Instruction]:
         """The port is gone."""
-        self._calls.put(self._guide.on_lost)
+        self._calls.put((self._guide.on_lost, None))
         return []
 
     def view(self) -> View:
@@ -97,9 +105,23 @@ class LeaderThread:
 
     def _run(self) -> None:
         while (call := self._calls.get()) is not None:
-            for instruction in call():
-                self._on_instruct(Instruct(instruction=instruction))
-            self._show()
+            try:
+                for instruction in call[0]():
+                    self._on_event(Instruct(instruction=instruction))
+                self._show()
+                if call[1] is not None:
+                    self._on_led(call[1])
+            except Exception as error:
+                # Whatever is wrong with the guidance, the recording goes on and answers.
+                self._on_event(
+                    Noticed(
+                        text="The guidance has failed and is silent from here on; recording goes "
+                        f"on and will be analysed ({type(error).__name__}: {error})."
+                    )
+                )
+                break
+        while call is not None:
+            call = self._calls.get()
 
     def _show(self) -> None:
         """Make a new view where more than the ball has changed; the ball is shown by others."""

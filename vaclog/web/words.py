@@ -1,0 +1,82 @@
+"""The page's own words; what to do next is said by the guidance's catalogue.
+
+Enters: nothing. Leaves: :class:`PageWords`; another language is another one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PageWords:
+    """Words of one language: those that stand in the page, and those that its script puts in."""
+
+    in_page: Mapping[str, str]
+    spoken_by_script: Mapping[str, str]
+
+
+ENGLISH: Final = PageWords(
+    in_page={
+        "language": "en",
+        "title": "vaclog",
+        "waiting": "Waiting for the engine.",
+        "begin_sound": "Tap for voice and a screen that stays on",
+        "voice": "Voice",
+        "tone": "Tone",
+        "marker": "Marker",
+        "scribed": "Scribed",
+        "ready": "Warm enough",
+        "locked": "Locked",
+        "stop": "Stop guiding",
+        "go_on": "Go on",
+        "home": "Way home",
+        "again": "Sweep again",
+        "enough": "Set it now",
+        "end": "It goes no further",
+        "done": "Done",
+        "more": "More",
+        "strobe_asks": "The strobe reads",
+        "strobe_less": "One degree less",
+        "strobe_more": "One degree more",
+        "strobe_say": "Take it",
+        "hill_alt": "The hill of vacuum over advance, seen from the side, with a ball where the "
+        "engine is",
+        "invite": "Another phone",
+        "invite_watch": "to look",
+        "invite_control": "to look and tap",
+        "close": "Close",
+        "looking": "This phone looks on; taps come from another.",
+    },
+    spoken_by_script={
+        "unit_rpm": "rpm",
+        "no_hill": "No hill yet.",
+        "no_hill_angle": "No hill yet: the first turns will raise it.",
+        "known_cycles": "{n} cycles heard",
+        "known_deg": "advance {deg}°",
+        "known_no_deg": "nothing measures the advance",
+        "known_home": "scribed line at {deg}°",
+        "top": "top {deg}°",
+        "top_within": "± {half}°",
+        "top_open": "top not reached yet",
+        "set": "set {deg}°",
+        "home": "home",
+        "cap": "no further",
+        "retard": "retard",
+        "advance": "advance",
+        "absolute": "abs",
+        "lost_listener": "Not connected to the listener. Numbers are old. Trying again …",
+        "lost_engine": "No fresh data for {s} s. Numbers are old.",
+        "not_invited": "This phone is not invited, or its invitation was used already. Scan the "
+        "code that the listener shows, or ask a phone that is in for “Another phone”.",
+        "ended": "The listener has ended.",
+        "awake_no": "This phone may switch its screen off here: set its screen to stay on for "
+        "ten minutes or more.",
+        "voice_no": "This browser cannot speak.",
+        "said_no": "That was not taken: {why}",
+        "pass": "pass {n}",
+        "stumbles": "{n} stumbles",
+    },
+)
