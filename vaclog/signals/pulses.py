@@ -123,7 +123,10 @@ class Rhythm:
             else:
                 t = int(times[position])
                 self._end_doubt(t)
-                self._step(t)
+                if self._is_plain_echo(t):
+                    self.ringing += 1
+                else:
+                    self._step(t)
                 self._previous = t
                 position += 1
         if upto_us is not None:
@@ -198,7 +201,6 @@ class Rhythm:
             self._readings = [_Reading(0.0, t, None, ((t, BREAK),))]
             self._commit()
             return
-        before = self._best().last
         grown: list[_Reading] = []
         for reading in self._readings:
             grown += self._continuations(reading, t)
@@ -216,18 +218,14 @@ class Rhythm:
             reading.cost -= lowest
             kept.append(reading)
         self._readings = kept
-        best = kept[0]
-        if best.last == before and (
-            t - before < self._echo(best) or t - self._previous < self._burst
-        ):
+        if kept[0].last != t and self._is_echo(kept[0], t):
             self.ringing += 1
         self._commit()
 
     def _continuations(self, reading: _Reading, t: int) -> list[_Reading]:
         """The ways to read one more pulse: skip it, continue with it, begin anew with it."""
         distance = t - reading.last
-        echo = distance < self._echo(reading) or t - self._previous < self._burst
-        skip = _COST_RINGING if echo else _COST_STRAY
+        skip = _COST_RINGING if self._is_echo(reading, t) else _COST_STRAY
         ways = [_Reading(reading.cost + skip, reading.last, reading.period, reading.pending, False)]
         if distance < self._shortest:
             return ways
@@ -240,9 +238,20 @@ class Rhythm:
         ways.append(_Reading(reading.cost + _COST_BREAK, t, None, pending))
         return ways
 
-    def _echo(self, reading: _Reading) -> float:
-        """How long after a pulse others are its echo."""
-        return self._shortest if reading.period is None else self._ringing * reading.period
+    def _is_echo(self, reading: _Reading, t: int) -> bool:
+        """Whether a pulse is ringing, or a further spark of a multi-spark box."""
+        period = reading.period
+        echo_us = self._shortest if period is None else self._ringing * period
+        return t - reading.last < echo_us or t - self._previous < self._burst
+
+    def _is_plain_echo(self, t: int) -> bool:
+        """Whether a pulse echoes one that is beyond doubt but for what may follow it."""
+        if not self._readings:
+            return False
+        best = self._best()
+        if best.period is None or len(best.pending) > 1 or (best.pending and not best.sure):
+            return False
+        return t - best.last < self._ringing * best.period
 
     def _continue(self, period: float | None, distance: int) -> tuple[int, float, float]:
         """Step, cost and new period when the rhythm goes on after ``distance``."""
