@@ -27,6 +27,7 @@ _COST_MISSING = 9.0
 _COST_MISSING_TOO = 3.0  # losses come in bursts
 _COST_STRAY = 9.0
 _COST_RINGING = 0.5
+_COST_LATER = 9.0
 _COST_FIRST = 1.0  # the first period of a rhythm has nothing to agree with
 _COST_BREAK = 20.0
 _COST_IMPOSSIBLE = 40.0
@@ -160,7 +161,10 @@ class Rhythm:
         reading = self._readings[0]
         if reading.period is None or reading.pending:
             return 0
-        if not _is_sure((int(times[position]) - reading.last) / reading.period):
+        first = int(times[position])
+        if not _is_sure((first - reading.last) / reading.period):
+            return 0
+        if position + 1 < len(times) and times[position + 1] - first <= _GUARD * reading.period:
             return 0
         block = times[position : position + 256]
         periods = np.diff(block, prepend=reading.last)
@@ -230,6 +234,8 @@ class Rhythm:
         if distance < self._shortest:
             return ways
         step, cost, period = self._continue(reading.period, distance)
+        if t - self._previous < self._burst:
+            cost += _COST_LATER  # the first of a burst is the spark
         if cost < _COST_IMPOSSIBLE:
             pending = (*reading.pending, (t, step))
             sure = reading.period is not None and _is_sure(distance / reading.period)
