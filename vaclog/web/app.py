@@ -208,7 +208,7 @@ async def _order(request: Request) -> dict[str, Any]:
             return {}
     try:
         order = json.loads(body)
-    except ValueError:
+    except (ValueError, RecursionError):
         return {}
     return order if isinstance(order, dict) else {}
 
@@ -216,8 +216,8 @@ async def _order(request: Request) -> dict[str, Any]:
 def _handed(order: dict[str, Any]) -> Handed | None:
     """What was said, if it is something that may be said."""
     kind, text, value = order.get("kind"), order.get("text", ""), order.get("value_deg")
-    if kind == "tap" and text in {each.value for each in Tap}:
-        return Handed(kind="tap", text=str(text))
+    if kind == "tap" and isinstance(text, str) and text in {each.value for each in Tap}:
+        return Handed(kind="tap", text=text)
     if kind == "marker":
         return Handed(kind="marker")
     if kind == "strobe" and isinstance(value, int | float) and not isinstance(value, bool):

@@ -115,6 +115,7 @@ class PageServer:
             loop="asyncio",
             server_header=False,
             date_header=False,
+            proxy_headers=False,  # a caller names itself by its connection alone
             timeout_graceful_shutdown=1,
             limit_concurrency=64,
         )

@@ -52,8 +52,8 @@ ENGLISH: Final = PageWords(
     },
     spoken_by_script={
         "unit_rpm": "rpm",
-        "no_hill": "No hill yet.",
-        "no_hill_angle": "No hill yet: the first turns will raise it.",
+        "no_hill": "No hill yet",
+        "no_hill_angle": "No hill yet: the first turns raise it",
         "known_cycles": "{n} cycles heard",
         "known_deg": "advance {deg}°",
         "known_no_deg": "nothing measures the advance",

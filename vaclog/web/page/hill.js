@@ -7,7 +7,7 @@
 const NS = "http://www.w3.org/2000/svg";
 // A sixteenth of a turn is the least that is shown, and the least height: noise is no mountain.
 const LEAST_SPAN_DEG = 16, LEAST_RISE_KPA = 1.0, BEYOND_DEG = 5;
-const MOST_FEET = 90;
+const MOST_FEET = 90, CLOTH = 40;
 
 function element(name, attributes, text) {
   const made = document.createElementNS(NS, name);
@@ -18,16 +18,12 @@ function element(name, attributes, text) {
 
 const isNumber = (value) => typeof value === "number" && Number.isFinite(value);
 
-/** Linear interpolation; level beyond the ends. */
+/** Linear interpolation; beyond the ends it goes on as it ended. */
 function at(xs, ys, x) {
-  if (x <= xs[0]) return ys[0];
-  for (let i = 1; i < xs.length; i++) {
-    if (x <= xs[i]) {
-      const share = (x - xs[i - 1]) / (xs[i] - xs[i - 1] || 1);
-      return ys[i - 1] + share * (ys[i] - ys[i - 1]);
-    }
-  }
-  return ys[ys.length - 1];
+  let i = 1;
+  while (i < xs.length - 1 && x > xs[i]) i++;
+  const share = (x - xs[i - 1]) / (xs[i] - xs[i - 1] || 1);
+  return ys[i - 1] + share * (ys[i] - ys[i - 1]);
 }
 
 export class Hill {
@@ -74,12 +70,13 @@ export class Hill {
     this.svg.setAttribute("viewBox", `0 0 ${this.width} ${this.height}`);
     this.svg.replaceChildren();
     this.ball = null;
-    if (!this.view && !this.live) return;
     this.measure();
     this.pattern();
     this.ground();
     this.axis();
     this.feet();
+    this.plumb = element("line", { class: "plumb" });
+    this.svg.append(this.plumb);
     this.marks();
     this.makeBall();
   }
@@ -87,7 +84,7 @@ export class Hill {
   /** Choose what is shown and how large. */
   measure() {
     const v = this.view || {};
-    this.r = Math.max(62, Math.min(this.width * 0.225, this.height * 0.215, 150));
+    this.r = Math.max(60, Math.min(this.width * 0.215, this.height * 0.2, 132));
     const known = [this.deg, v.home_deg, v.set_deg, ...(v.foot_deg || [])].filter(isNumber);
     let low = known.length ? Math.min(...known) : 8, high = known.length ? Math.max(...known) : 12;
     for (const each of [v.top_low_deg, v.top_high_deg, v.top_deg, v.allowed_high_deg]) {
@@ -97,6 +94,11 @@ export class Hill {
     this.low = Math.floor((low - spare) / 2) * 2;
     this.high = Math.ceil((high + spare) / 2) * 2;
     this.hasCurve = (v.curve_deg || []).length > 2;
+    if (this.hasCurve) {
+      // Beyond its curve nothing is known of the hill; what stands there is shown all the same.
+      this.low = Math.max(this.low, Math.min(v.curve_deg[0], low - 1));
+      this.high = Math.min(this.high, Math.max(v.curve_deg[v.curve_deg.length - 1], high + 1));
+    }
     const heights = [];
     if (this.hasCurve) {
       v.curve_deg.forEach((deg, i) => {
@@ -112,15 +114,20 @@ export class Hill {
     this.bottom = bottom;
     this.top = top;
     this.floor = this.height - 54; // the foot of the hill, numbers below it
-    const above = 2 * this.r + 14, below = Math.max(0.17 * this.height, 64);
-    this.yTop = Math.min(above, this.floor - below - 30);
+    // Above the top there is room for the ball and, above that, for the flag's cloth.
+    const above = 2 * this.r + CLOTH + 12, below = Math.max(0.17 * this.height, 66);
+    this.yTop = Math.min(above, this.floor - below - 40);
     this.yBottom = this.floor - below;
-    this.pad = this.r * 0.55;
+    this.pad = this.r * 0.6;
   }
 
   x(deg) {
     const share = (deg - this.low) / (this.high - this.low);
     return this.pad + share * (this.width - 2 * this.pad);
+  }
+
+  degAt(px) {
+    return this.low + ((px - this.pad) / (this.width - 2 * this.pad)) * (this.high - this.low);
   }
 
   y(kpa) {
@@ -149,11 +156,9 @@ export class Hill {
 
   ground() {
     const steps = 120, points = [];
-    const degOf = (px) => this.low + ((px - this.pad) / (this.width - 2 * this.pad))
-      * (this.high - this.low);
     for (let i = 0; i <= steps; i++) {
       const px = (i / steps) * this.width;
-      points.push([px, this.surface(degOf(px)), degOf(px)]);
+      points.push([px, this.surface(this.degAt(px)), this.degAt(px)]);
     }
     const line = (list) => list.map(([px, py], i) => `${i ? "L" : "M"}${px.toFixed(1)} ${py.toFixed(1)}`)
       .join("");
@@ -211,9 +216,9 @@ export class Hill {
     }
     this.svg.append(
       element("line", { class: "tick", x1: 0, x2: this.width, y1: this.floor, y2: this.floor }),
-      element("text", { class: "side", x: 10, y: this.height - 8 }, `◀ ${this.words.retard}`),
+      element("text", { class: "side", x: 10, y: this.floor - 9 }, `◀ ${this.words.retard}`),
       element("text", {
-        class: "side", x: this.width - 10, y: this.height - 8, "text-anchor": "end",
+        class: "side", x: this.width - 10, y: this.floor - 9, "text-anchor": "end",
       }, `${this.words.advance} ▶`),
     );
   }
@@ -242,17 +247,16 @@ export class Hill {
 
   marks() {
     const v = this.view || {};
-    const row = (n) => this.floor - 12 - 25 * n;
     if (isNumber(v.home_deg)) {
       const px = this.x(v.home_deg), py = this.surface(v.home_deg);
       this.svg.append(
         element("line", { class: "tick", x1: px - 3, x2: px - 3, y1: py - 9, y2: py + 26 }),
         element("line", { class: "tick", x1: px + 3, x2: px + 3, y1: py - 9, y2: py + 26 }),
-        this.label(px, row(0), this.words.home),
+        this.label(px, py + 46, this.words.home),
       );
     }
     if (isNumber(v.allowed_high_deg) && v.allowed_high_deg <= this.high) this.fence(v);
-    if (v.top_found && isNumber(v.top_deg)) this.topMark(v, row(1));
+    if (v.top_found && isNumber(v.top_deg)) this.topMark(v);
     if (isNumber(v.set_deg)) this.pennant(v);
   }
 
@@ -274,11 +278,11 @@ export class Hill {
     }
     this.svg.append(
       element("line", { class: "fence", x1: px - 5, x2: px + 23, y1: py - 20, y2: py - 20 }),
-      this.label(px + 8, this.surface(v.allowed_high_deg) + 30, this.words.cap),
+      this.label(px + 8, py - 40, this.words.cap),
     );
   }
 
-  topMark(v, py) {
+  topMark(v) {
     const px = this.x(v.top_deg), ground = this.surface(v.top_deg);
     const cut = (deg) => Math.max(4, Math.min(this.x(deg), this.width - 4));
     const text = [this.say(this.words.top, { deg: v.top_deg.toFixed(1) })];
@@ -293,7 +297,7 @@ export class Hill {
       element("ellipse", { class: "stone", cx: px, cy: ground - 5, rx: 13, ry: 6 }),
       element("ellipse", { class: "stone", cx: px + 1, cy: ground - 15, rx: 9, ry: 5 }),
       element("ellipse", { class: "stone", cx: px - 1, cy: ground - 23, rx: 5.5, ry: 4 }),
-      this.label(px, Math.min(bar + 32, py), text.join(" "), "top"),
+      this.label(px, bar + 32, text.join(" "), "top"),
     );
   }
 
@@ -301,8 +305,8 @@ export class Hill {
   pennant(v) {
     const px = this.x(v.set_deg), py = this.surface(v.set_deg);
     const text = this.say(this.words.set, { deg: v.set_deg.toFixed(1) });
-    const long = 13 * text.length + 22;
-    const top = Math.max(6, py - 2 * this.r - 46);
+    const long = 13 * text.length + 26;
+    const top = 5; // above the ball, wherever that is
     const way = px - long < 4 ? 1 : -1, end = px + way * long;
     this.svg.append(
       element("line", { class: "pole", x1: px, x2: px, y1: top, y2: py }),
@@ -320,7 +324,6 @@ export class Hill {
   makeBall() {
     const r = this.r;
     this.ball = element("g", { class: "rolling" });
-    this.plumb = element("line", { class: "plumb" });
     this.here = element("g");
     this.hereBack = element("rect", {
       class: "here-back", x: -48, y: -32, width: 96, height: 42, rx: 9,
@@ -328,7 +331,7 @@ export class Hill {
     this.hereText = element("text", { id: "here", class: "here", x: 0, y: 0 });
     this.here.append(this.hereBack, this.hereText);
     this.vacuum = element("text", {
-      id: "vacuum", class: "vacuum", y: (-0.02 * r).toFixed(1), "font-size": (0.74 * r).toFixed(1),
+      id: "vacuum", class: "vacuum", y: (-0.06 * r).toFixed(1), "font-size": (0.61 * r).toFixed(1),
     });
     this.unitText = element("text", {
       class: "unit", y: (0.21 * r).toFixed(1), "font-size": Math.max(14, 0.19 * r).toFixed(1),
@@ -343,22 +346,23 @@ export class Hill {
       element("circle", { class: "ball", r: r.toFixed(1) }),
       this.vacuum, this.unitText, this.rpm, this.rpmUnit,
     );
-    this.svg.append(this.plumb, this.here, this.ball);
+    this.svg.append(this.here, this.ball);
     this.placeBall();
   }
 
   placeBall() {
     const deg = this.deg, middle = (this.low + this.high) / 2;
-    const where = deg === null ? middle : deg;
-    const px = this.x(where), py = this.surface(where), r = this.r;
-    // It touches the slope: the centre stands off square to it.
-    const rise = (this.surface(where + 0.5) - this.surface(where - 0.5))
-      / (this.x(where + 0.5) - this.x(where - 0.5));
-    const norm = Math.hypot(1, rise);
-    const cx = Math.max(r + 4, Math.min(px + (rise / norm) * r, this.width - r - 4));
-    const cy = Math.max(r + 4, py - r / norm - 3);
+    const px = this.x(deg === null ? middle : deg), r = this.r;
+    const cx = Math.max(r + 4, Math.min(px, this.width - r - 4));
+    // It rests on the ground beneath it, touching wherever that is steepest.
+    let cy = Infinity;
+    for (let i = -16; i <= 16; i++) {
+      const dx = (i / 16) * r;
+      cy = Math.min(cy, this.surface(this.degAt(cx + dx)) - Math.sqrt(r * r - dx * dx));
+    }
+    cy = Math.max(r + 4, cy - 4);
     this.ball.style.transform = `translate(${cx.toFixed(1)}px, ${cy.toFixed(1)}px)`;
-    for (const [key, value] of Object.entries({ x1: px, x2: px, y1: py, y2: this.floor })) {
+    for (const [key, value] of Object.entries({ x1: px, x2: px, y1: cy + r, y2: this.floor })) {
       this.plumb.setAttribute(key, value.toFixed(1));
     }
     this.here.style.display = this.plumb.style.display = deg === null ? "none" : "";
@@ -373,8 +377,14 @@ export class Hill {
     const vacuum = isNumber(live.vacuum_kpa) ? live.vacuum_kpa : null;
     const kpa = vacuum !== null ? vacuum : this.kpa;
     const shown = kpa === null ? null : kpa * this.unit.perKpa;
-    const places = this.unit.perKpa > 1 ? 0 : this.unit.perKpa === 1 ? 1 : 2;
-    this.vacuum.textContent = shown === null ? "–" : shown.toFixed(places);
+    // What can be read from afar stands large; the last digit is for who comes near.
+    const places = this.unit.perKpa > 1 ? 1 : 2;
+    const text = shown === null ? "–" : shown.toFixed(places);
+    const small = shown !== null && places === 2 ? text.slice(-1) : "";
+    this.vacuum.replaceChildren(
+      document.createTextNode(small ? text.slice(0, -1) : text),
+      element("tspan", { "font-size": (0.34 * this.r).toFixed(1) }, small),
+    );
     this.unitText.textContent = vacuum !== null || kpa === null
       ? this.unit.name : `${this.unit.name} ${this.words.absolute}`;
     const rpm = isNumber(live.rpm) ? live.rpm : v.rpm;
