@@ -114,6 +114,8 @@ class Outcome:
     fixed_s: float = math.nan
     fixed_passes: int = 0
     fixed_reached: bool = False
+    fixed_low_deg: float = math.nan
+    fixed_high_deg: float = math.nan
 
 
 def draw(seed: int) -> Case:
@@ -134,14 +136,14 @@ def draw(seed: int) -> Case:
         onset = max(peak - short, start + 4.0)
         spec = replace(spec, misfire=MisfireSpec(onset_deg=onset, per_deg=0.02))
     elif kind == "total before":
-        total = round(max(peak - short, start + 8.0), 1)
+        total = round(max(peak - short, start + 13.0), 1)
     script = Script(start_deg=start)
     toml = engine_toml(spec, script, MakerFacts(static_deg=start, max_total_deg=total))
     if rng.random() < 0.5:
         # A book without the static figure: hill, total and misfire decide.
         lines = [line for line in toml.splitlines() if not line.startswith("static_deg")]
         toml = "\n".join(lines) + "\n"
-    if rng.random() < 0.5:
+    if kind == "total before" or rng.random() < 0.5:
         # Weights that add little: the cap at speed then hardly binds at idle.
         few = ((1000.0, 0.0), (1600.0, 4.0), (3200.0, 8.0))
         spec = replace(spec, centrifugal=few)
@@ -177,6 +179,7 @@ def order_of(instruction: Instruction) -> Order | None:
         Step.LOCK: Order(act="lock", tap="locked"),
         Step.READ_STROBE: Order(act="strobe", tap="strobe"),
         Step.LOCKED: Order(act="leave"),
+        Step.UNTOLD: Order(act="leave"),
         Step.AT_HOME: Order(act="leave"),
     }
     return acts.get(instruction.step)
@@ -326,7 +329,7 @@ def session(seed: int, *, fixed: bool = True) -> Outcome:
     source = guide.scene.known.source if guide.scene.known else "none"
     outcome.right_deg, outcome.right_limit = right_set(case, truth, rpm, source)
     steps = [each.step for each in led.said]
-    outcome.locked = Step.LOCKED in steps
+    outcome.locked = Step.LOCKED in steps or Step.UNTOLD in steps or Step.AT_HOME in steps
     outcome.whole_s = guide.scene.now_us / 1e6
     outcome.orders = sum(each.step in TURNS for each in led.said)
     _sweep_numbers(case, led, truth, outcome)
@@ -395,6 +398,7 @@ def _fixed(case: Case, truth: Truth, outcome: Outcome) -> None:
         outcome.fixed_passes += 2
         outcome.fixed_s = back.end_s - 20.0
         half = 0.5 * (fit.high_deg - fit.low_deg)
+        outcome.fixed_low_deg, outcome.fixed_high_deg = fit.low_deg, fit.high_deg
         if fit.found and half <= options.goal_deg:
             outcome.fixed_reached = True
             return

@@ -177,11 +177,12 @@ class Blind:
         if verdict.verdict == "unsure" and waited_s < LONGEST_AFTER_S:
             return None
         moved = verdict.verdict == "moved"
+        told = Step.LOCKED if verdict.verdict == "held" else Step.UNTOLD
         self._state, self._asked_us = ("lock" if moved else "check"), None
         self._order_us = scene.now_us
         self.done = not moved
         return scene.say(
-            Step.MOVED if moved else Step.LOCKED,
+            Step.MOVED if moved else told,
             Because.LOCK_CHECK,
             urgency=Urgency.SOON if moved else Urgency.NORMAL,
             moved_kpa=verdict.moved,

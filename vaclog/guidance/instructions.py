@@ -37,6 +37,7 @@ class Step(StrEnum):
     LOCK = "lock"  # tighten the clamp, then say so
     MOVED = "moved"  # it moved while being locked: again
     LOCKED = "locked"  # it did not move
+    UNTOLD = "untold"  # locked, but whether it moved cannot be told
     UNSURE = "unsure"  # whether it moved cannot be told yet
     HOME = "home"  # back to the scribed line
     AT_HOME = "at_home"

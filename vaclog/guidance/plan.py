@@ -34,6 +34,7 @@ from vaclog.signals.tables import CycleTable, FloatArray
 _DRIFT_PERCENT_PER_MIN: Final = 2.0
 _LARGEST_ENERGY: Final = 25.0  # per cent of the mean: a wandering engine, not a diverging sum
 _NUDGE_S: Final = 1.5  # reaction and the turn itself
+_TURN_ROUND_S: Final = 25.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,8 +57,12 @@ class Pass:
 
     @property
     def per_second(self) -> float:
-        """Information gained a second, in units of what there is."""
-        return (self.shrink**-2 - 1.0) / max(self.seconds, 1.0)
+        """Information gained a second, in units of what there is.
+
+        Some seconds are added for turning round: many short passes tire hand and voice, and
+        tell no more than a few long ones.
+        """
+        return (self.shrink**-2 - 1.0) / (self.seconds + _TURN_ROUND_S)
 
 
 class Planner:

@@ -39,6 +39,8 @@ class Catalogue:
         Tag of the language (BCP 47), for a voice to be chosen by.
     steps
         Spoken and shown template of each step.
+    not_passed
+        The same for "enough" where the top was not found.
     reasons
         Template of each reason.
     ways
@@ -53,6 +55,7 @@ class Catalogue:
 
     language: str
     steps: Mapping[Step, tuple[str, str]]
+    not_passed: tuple[str, str]
     reasons: Mapping[Because, str]
     ways: Mapping[str, str]
     half: tuple[str, str]
@@ -72,6 +75,10 @@ ENGLISH: Final = Catalogue(
         "-1": "to retard",
         "0": "",
     },
+    not_passed=(
+        "Enough. The top was not passed.",
+        "Enough: the top was not passed, so the setting rests on what was seen.",
+    ),
     steps={
         Step.SCRIBE: (
             "Scribe the body against the block, then say done.",
@@ -124,6 +131,10 @@ ENGLISH: Final = Catalogue(
             "It moved by {moved} while being locked. Loosen, {far_shown} {way}, lock again.",
         ),
         Step.LOCKED: ("Locked. It did not move.", "Locked, it did not move{moved_within}."),
+        Step.UNTOLD: (
+            "Locked. Whether it moved cannot be told.",
+            "Locked; whether it moved cannot be told{moved_within}. Check it with the strobe.",
+        ),
         Step.UNSURE: ("Wait. Hands off.", "Hands off: comparing with before the lock."),
         Step.HOME: (
             "Way home: {far} {way}.",
@@ -153,7 +164,7 @@ ENGLISH: Final = Catalogue(
         Because.NO_MOVE: "The body has not moved since the last word.",
         Because.SURE: "The top is known as well as was asked{interval}.",
         Because.SETTING_SURE: "Whatever the top is, {limit} decides the setting.",
-        Because.NO_GAIN: "More passes would bring little{interval}.",
+        Because.NO_GAIN: "More passes would bring little.",
         Because.LIMIT_TOTAL: "The maker's maximum total is reached{limit_at}.",
         Because.LIMIT_CEILING: "Further than this no idling engine needs to go{limit_at}.",
         Because.LIMIT_MISFIRE: "The engine begins to stumble here{limit_at}.",
@@ -191,7 +202,10 @@ def words(
     """
     fields = _fields(instruction, catalogue, unit)
     said, shown = catalogue.steps[instruction.step]
-    if instruction.step is Step.LOCKED and instruction.way and instruction.to_go_deg is not None:
+    if instruction.step is Step.ENOUGH and instruction.top_deg is None:
+        said, shown = catalogue.not_passed
+    locked = instruction.step in (Step.LOCKED, Step.UNTOLD)
+    if locked and instruction.way and instruction.to_go_deg is not None:
         shown += f" Way home: {fields['far_shown']} {fields['way']}."
     return Words(
         said=_tidy(said.format_map(fields)),

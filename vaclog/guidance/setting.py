@@ -262,7 +262,7 @@ class Setting:
         self.done = True
         home = scene.home_deg
         return scene.say(
-            Step.LOCKED,
+            Step.LOCKED if verdict.verdict != "unsure" else Step.UNTOLD,
             Because.LOCK_CHECK,
             turn_deg=home - here if home is not None and abs(home - here) > 0.3 else None,
             target_deg=self.target_deg,

@@ -19,6 +19,7 @@ from vaclog.guidance.instructions import Because, Instruction, Step, Tap, Urgenc
 from vaclog.guidance.known import Known
 from vaclog.guidance.plan import Pass, Planner
 from vaclog.guidance.scene import Scene
+from vaclog.signals.tables import FloatArray
 
 # A third of these is a deliberate slow turn; beyond, engine and manifold cannot follow.
 FAST_DEG: Final = 6.0
@@ -30,15 +31,19 @@ MOVED_DEG: Final = 0.8  # of a nudge: less is creep
 LEAST_ROOM_DEG: Final = 1.0  # a shorter nudge tells nothing
 PAST_DEG: Final = 2.0  # the whole interval lies so far behind: the top is passed
 SLOPE_SURE: Final = 4.0  # log units of evidence before the side of the top is believed
-# A pass that narrows the interval by less than this is not worth its heat.
-LEAST_SHRINK: Final = 0.95
+# A pass that narrows the interval by less than this is only begun if it helps to the goal.
+LITTLE_SHRINK: Final = 0.9
+# Unless a pass would bring an open interval down to so many times the goal, it is not begun.
+HOPE: Final = 2.5
 # There, back and there again without having seen the top: a limit hides it.
 UNFOUND_PASSES: Final = 3
 # The other way must be better by this share before the hand is turned round again.
 TURN_ROUND: Final = 1.3
-MISFIRES: Final = 3  # in one hold: two may be chance
-MISFIRE_RATE: Final = 0.02
-MISFIRE_RATIO: Final = 3.0
+# Stumbling begins here: at least so many in one hold, at such a rate, and a change of rate that
+# chance brings once in ten thousand (a look every few seconds must not stop a rough engine).
+MISFIRES: Final = 4
+MISFIRE_RATE: Final = 0.03
+MISFIRE_CHANCE: Final = 1e-4
 STOP_PAUSE_S: Final = 3.0
 
 
@@ -60,7 +65,7 @@ class Sweeping:
         self._from_deg = 0.0
         self._tries = 0
         self._listening = False
-        self._stopped = False
+        self._stopped, self._stop_us = False, 0
         self._slow_us = 0
         self._passed_said = False
         self._hold_us = 0
@@ -86,7 +91,8 @@ class Sweeping:
     def _at_rest(self, scene: Scene, still_s: float) -> Instruction | None:
         """The hand is off the body, or has not moved it yet."""
         if self._stopped:
-            return self._after_stop(scene) if still_s >= STOP_PAUSE_S else None
+            since_s = min(still_s, (scene.now_us - self._stop_us) / 1e6)
+            return self._after_stop(scene) if since_s >= STOP_PAUSE_S else None
         if self._answered(scene):
             if still_s >= scene.options.wait_s:
                 return self._decide(scene)
@@ -199,15 +205,16 @@ class Sweeping:
         first = int(np.searchsorted(starts, self._hold_us))
         here = int((rows >= first).sum())
         held, before = known.cycles - first, int((rows < first).sum())
-        rate, usual = here / max(held, 1), (before + 0.5) / max(first, 1)
-        if here < MISFIRES or rate < max(MISFIRE_RATE, MISFIRE_RATIO * usual):
+        if here < MISFIRES or here < MISFIRE_RATE * held:
+            return None
+        if more_often(here, held, before, first) > MISFIRE_CHANCE:
             return None
         level = self._level(scene)
         scene.high_seen.append((level - scene.options.nudge_deg, Because.LIMIT_MISFIRE))
         return self._stop(scene, Because.LIMIT_MISFIRE, level)
 
     def _stop(self, scene: Scene, why: Because, at_deg: float) -> Instruction:
-        self._stopped = True
+        self._stopped, self._stop_us = True, scene.now_us
         self._order = None
         return scene.say(
             Step.STOP, why, urgency=Urgency.NOW, valid_s=3.0, target_deg=at_deg, limit=why.value
@@ -234,24 +241,36 @@ class Sweeping:
     def _decide(self, scene: Scene) -> Instruction:
         """A wait is over: on, back, or enough."""
         known = scene.learn(now=True)
+        danger = self._stumbles(scene)
         self._hold_us = scene.now_us
-        ended = self._ended(scene, known)
-        if ended is not None:
-            return ended
+        over = danger or self._ended(scene, known)
+        if over is not None:
+            return over
         if not self._turned and not self._passed(scene, known):
             return self._first_pass(scene, known)
-        ways = self._ways(scene, known)
+        return self._best_way(scene, self._ways(scene, known))
+
+    def _best_way(self, scene: Scene, ways: list[Pass]) -> Instruction:
+        """On or back, whichever brings the interval down sooner."""
+        on = [each for each in ways if self._is_on(scene, each)]
+        back = [each for each in ways if not self._is_on(scene, each)]
         if not ways:
             self._turn_round(scene)
             return self._nudge(scene, Step.COME_BACK, Because.ONE_WAY)
-        best = ways[0]
-        on = [each for each in ways if self._is_on(scene, each)]
-        if on and on[0].per_second * TURN_ROUND >= best.per_second and not self._hot(scene):
+        stay = on and (not back or on[0].per_second * TURN_ROUND >= back[0].per_second)
+        if stay and not self._hot(scene):
             return self._go_on(scene, on[0])
-        back = [each for each in ways if not self._is_on(scene, each)]
-        if not back:
+        if not back or (self._turned and not self._promising(scene, back[0])):
             return self._finish(scene, Because.NO_GAIN)
         return self._go_back(scene, back[0])
+
+    def _promising(self, scene: Scene, plan: Pass) -> bool:
+        """Whether another pass is worth its heat where the top was not found yet."""
+        known = scene.learn()
+        if known.fit.found:
+            return True
+        half = known.interval_deg
+        return half is not None and half * plan.shrink <= HOPE * scene.options.goal_deg
 
     def _first_pass(self, scene: Scene, known: Known) -> Instruction:
         """On until the top lies behind."""
@@ -299,8 +318,7 @@ class Sweeping:
             return self._finish(scene, Because.NO_GAIN)
         if not self._turned:
             return None
-        ways = self._ways(scene, known)
-        if known.fit.found and ways and min(each.shrink for each in ways) > LEAST_SHRINK:
+        if known.fit.found and self._out_of_reach(scene, known):
             return self._finish(scene, Because.NO_GAIN)
         at_low = self._level(scene) <= (scene.home_deg or 0.0) + 2.0
         beyond = at_low and known.fit.side > 0
@@ -308,6 +326,17 @@ class Sweeping:
             # There and back, and the top is not inside: more of the same tells little more.
             return self._finish(scene, Because.NO_GAIN)
         return None
+
+    def _out_of_reach(self, scene: Scene, known: Known) -> bool:
+        """Whether the goal cannot be met with the passes that are left, and they bring little."""
+        half, ways = known.interval_deg, self._ways(scene, known)
+        if half is None or not ways:
+            return False
+        shrink = min(each.shrink for each in ways)
+        if shrink <= LITTLE_SHRINK:
+            return False
+        needed = math.log(max(half / scene.options.goal_deg, 1.0)) / -math.log(min(shrink, 0.999))
+        return needed > scene.options.most_passes - scene.passes
 
     def _finish(self, scene: Scene, because: Because) -> Instruction:
         self.done, self.because = True, because
@@ -364,3 +393,29 @@ class Sweeping:
         if math.isfinite(level):
             return level
         return scene.watch.level_deg or 0.0
+
+
+def more_often(here: int, held: int, before: int, earlier: int) -> float:
+    """Chance that so many of all events fall into the later cycles if nothing changed.
+
+    R. A. Fisher's exact test of a two-by-two table, one-sided (Statistical Methods for Research
+    Workers, 5th ed. 1934, sect. 21.02): the upper tail of a hypergeometric distribution.
+
+    Parameters
+    ----------
+    here, held
+        Events among the later cycles, and how many those are.
+    before, earlier
+        The same of the earlier ones.
+    """
+    from scipy.special import gammaln
+
+    def log_choose(n: int, k: FloatArray) -> FloatArray:
+        return np.asarray(gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1))
+
+    events, cycles = here + before, held + earlier
+    k = np.arange(here, min(events, held) + 1, dtype=np.float64)
+    k = k[events - k <= earlier]
+    logs = log_choose(held, k) + log_choose(earlier, events - k)
+    total = log_choose(cycles, np.array([float(events)]))[0]
+    return float(min(np.exp(logs - total).sum(), 1.0))
