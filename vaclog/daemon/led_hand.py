@@ -117,9 +117,13 @@ class LedHand:
     def hear(self, instruction: Instruction) -> None:
         """Tell the person; from any thread. A word that has gone stale is not told."""
         order = order_of(instruction)
+        if order is not None and self.now_us - instruction.at_us < instruction.valid_us:
+            self.tell(order)
+
+    def tell(self, order: Order) -> None:
+        """Give the person an order; from any thread."""
         with self._lock:
-            if order is not None and self.now_us - instruction.at_us < instruction.valid_us:
-                self._person.hear(order)
+            self._person.hear(order)
 
     def led(self, at_us: int) -> None:
         """Whoever leads has seen everything until then."""

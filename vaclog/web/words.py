@@ -77,6 +77,6 @@ ENGLISH: Final = PageWords(
         "voice_no": "This browser cannot speak.",
         "said_no": "That was not taken: {why}",
         "pass": "pass {n}",
-        "stumbles": "{n} stumbles",
+        "stumbles": "stumbles: {n}",
     },
 )
