@@ -27,8 +27,7 @@ BAUD = 500_000
 
 READ_BYTES = 4096
 READ_S = 0.02
-"""A read gathers what comes in 20 ms: one frame of pressure. Much shorter, and every few
-bytes would be a record of their own; much longer, and Ctrl-C would feel slow."""
+"""A read waits so long for a first byte: longer, and Ctrl-C would feel slow."""
 
 TICK_US = 250_000
 """Twice as often as the half second that others rely on, so that no tick comes late."""
@@ -187,8 +186,32 @@ def open_serial(name: str, baud: int) -> OpenPort:
     except (OSError, ValueError) as error:
         _close(port)
         _refuse(name, error)
-    opened: OpenPort = port
-    return opened
+    return _Prompt(port)
+
+
+class _Prompt:
+    """Hands over what has come as soon as something has.
+
+    pyserial waits until as much has come as was asked for, or the time is up: by that a frame
+    would be up to 20 ms old before anyone sees it. Bridges on USB hand over whole packets, so
+    that what is there with the first byte is a frame or a good part of one.
+    """
+
+    def __init__(self, port: Any) -> None:
+        self._port = port
+
+    def read(self, size: int) -> bytes:
+        """Return up to `size` bytes, none after the time allowed for a read."""
+        first: bytes = self._port.read(1)
+        if not first:
+            return first
+        there = min(int(self._port.in_waiting), size - 1)
+        rest: bytes = self._port.read(there) if there > 0 else b""
+        return first + rest
+
+    def close(self) -> None:
+        """Close the port."""
+        self._port.close()
 
 
 def _refuse(name: str, error: Exception) -> NoReturn:
