@@ -104,6 +104,19 @@ def test_speed_varies_within_a_turn(idle_engine):
     assert 0.02 < np.ptp(rpm) / rpm.mean() < 0.06
 
 
+def test_crank_is_slowest_just_after_top(idle_engine):
+    """Compression has just been paid for and combustion begins to push: 0–20° after top; it is
+    fastest halfway through the stroke (crank dynamics of four cylinders, textbook)."""
+    script = Script(start_deg=10.0, segments=(Hold(seconds=6.0),))
+    trace = run(idle_engine, script, np.random.default_rng(0), quiet=True)
+    rpm = speed_rpm(trace)
+    late = trace.time_s[1:] > 4.0
+    phase = (trace.theta_deg[1:] - 3.0) % 180.0  # middle of the step, after top
+    mean = {p: rpm[late & (phase == p)].mean() for p in np.unique(phase)}
+    assert 0.0 <= min(mean, key=mean.get) <= 20.0
+    assert 65.0 <= max(mean, key=mean.get) <= 110.0
+
+
 def test_scatter_is_as_asked(long_idle, idle_engine):
     ratio = long_idle.event_work_j / long_idle.event_mean_work_j
     n = len(ratio)
