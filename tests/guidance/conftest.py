@@ -8,6 +8,7 @@ failure of the guidance. The rough hands are in ``tests/bench/hands_bench.py``.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import fields
 
 import numpy as np
 import pytest
@@ -81,7 +82,7 @@ class World:
         self.start = np.zeros(MOST, np.int64)
         self.end = np.zeros(MOST, np.int64)
         self.rpm, self.kpa, self.deg = (np.zeros(MOST) for _ in range(3))
-        self.dead = False  # the engine sends nothing
+        self.tapped: list[tuple[int, str]] = []  # cycles that the guide had, and what was tapped
 
     # The engine ------------------------------------------------------------------------------
 
@@ -127,6 +128,11 @@ class World:
             advance_from=np.full(n, source, np.uint8),
             flags=np.zeros(n, np.uint8),
         )
+
+    @staticmethod
+    def first(table: CycleTable, count: int) -> CycleTable:
+        """The first rows of a table."""
+        return CycleTable(**{f.name: getattr(table, f.name)[:count] for f in fields(CycleTable)})
 
     def background(self) -> Background:
         """Bins of the idling engine."""
@@ -175,6 +181,7 @@ class World:
 
     def tap(self, tap: Tap) -> None:
         """Say something."""
+        self.tapped.append((self.n - 1, tap.value))
         self.take(self.guide.on_input(OperatorInput(at_us=self.t_us, kind="tap", text=tap.value)))
 
     def read(self, deg: float) -> None:

@@ -23,10 +23,8 @@ from vaclog.guidance.watch import HandWatch
 from vaclog.signals.tables import Background, CycleTable, FloatArray
 from vaclog.units import body_from_crank_deg, rim_mm
 
-# A look costs a tenth of a second on a laptop; every 32 cycles is every five seconds at idle. It
-# grows with the number of cycles, so the share of time is kept by asking more seldom.
-LEARN_EVERY: Final = 32
-_LEARN_SHARE: Final = 0.06
+# A look's cost grows with the number of cycles; asked more seldom, its share of time stays.
+_LOOK_SHARE: Final = 0.06
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,6 +51,9 @@ class Options:
         Longest time below the baseline within a pass.
     most_passes, most_sweep_s
         After so much the answer is as good as it gets.
+    look_cycles
+        How often what is known is looked at between decisions, in cycles: for misfires, and for
+        the page. A look costs a tenth of a second on a laptop.
     strobe
         A strobe or a strip is at hand where nothing measures the angle: ask for readings.
     """
@@ -67,6 +68,7 @@ class Options:
     late_cap_s: float = 40.0
     most_passes: int = 6
     most_sweep_s: float = 600.0
+    look_cycles: int = 32
     strobe: bool = False
 
 
@@ -131,7 +133,7 @@ class Scene:
         """What is known; looked at again when enough cycles came, or at once."""
         n = len(self.cycles)
         if self.known is not None and not thorough:
-            due = max(LEARN_EVERY, round(_LEARN_SHARE * n))
+            due = max(self.options.look_cycles, round(_LOOK_SHARE * n))
             if n == self.known.cycles or (not now and n - self.known.cycles < due):
                 return self.known
         self.known = learn(
