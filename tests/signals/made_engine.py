@@ -6,7 +6,7 @@ The crank's angle over time is given; sparks and marks stand where the angle say
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -28,6 +28,7 @@ class Made:
     marks_s: np.ndarray
     bodies_s: np.ndarray
     body_counts: np.ndarray
+    coils_s: np.ndarray = field(default_factory=lambda: np.empty(0))
 
 
 def crank_times(
@@ -76,6 +77,7 @@ def messages(made: Made, *, hello: Hello | None = HELLO, first_tick: int = 1000)
 
     kinds = [
         (PulseKind.SPARK, made.sparks_s, np.zeros(len(made.sparks_s))),
+        (PulseKind.COIL, made.coils_s, np.zeros(len(made.coils_s))),
         (PulseKind.MARK, made.marks_s, np.zeros(len(made.marks_s))),
         (PulseKind.BODY, made.bodies_s, made.body_counts),
     ]
@@ -99,7 +101,8 @@ def in_slices(made: Made, slice_s: float) -> list[list[Message]]:
     assert isinstance(pressure, Pressure) and isinstance(pulses, Pulses)
     step = round(slice_s * 2e6)
     parts: list[list[Message]] = [[hello]]
-    for low in range(1000, int(pressure.ticks[-1]) + 1, step):
+    last = int(np.concatenate((pressure.ticks, pulses.ticks)).max())
+    for low in range(1000, last + 1, step):
         a = slice(*np.searchsorted(pressure.ticks, [low, low + step]).tolist())
         b = slice(*np.searchsorted(pulses.ticks, [low, low + step]).tolist())
         parts.append(

@@ -132,6 +132,32 @@ def test_order_within_100_ms_is_free(seed: int) -> None:
     assert_same(chain_of(scrambled(made, 0.1, seed)), chain_of([made]))
 
 
+@pytest.mark.parametrize("sample_s", [0.02, 0.05, 0.11])
+def test_a_slow_logger_in_any_slices(sample_s: float) -> None:
+    # The next sample comes long after the spark that it is needed for.
+    made = make(seconds=9.0, sample_s=sample_s, counts=lambda t: 200 + 50 * np.sin(t * 9))
+    pause = (made.samples_s > 4.0) & (made.samples_s < 4.9)
+    made.samples_s, made.counts = made.samples_s[~pause], made.counts[~pause]
+    for slice_s in (0.013, 0.3):
+        assert_same(chain_of(in_slices(made, slice_s)), chain_of([messages(made)]))
+
+
+def test_a_clamp_put_on_late_in_any_slices() -> None:
+    # The coil lead serves until the first spark; a stray just before that leaves doubt.
+    made = make(seconds=9.0)
+    every = make(seconds=9.0, sparks_every_deg=180.0)
+    for early_s in (0.004, 0.012, 0.02):
+        late = replace(made, sparks_s=made.sparks_s[made.sparks_s > 4.0])
+        stray = late.sparks_s[0] - early_s
+        late.coils_s = np.sort(np.append(every.sparks_s, stray))
+        whole_chain = chain_of([messages(late)])
+        # Some cycles from the coil lead before, and from the clamp after.
+        assert whole_chain.cycles().start_us[0] < 300_000
+        assert len(whole_chain.cycles()) > 55
+        for slice_s in (0.007, 0.02, 0.5):
+            assert_same(chain_of(in_slices(late, slice_s)), whole_chain)
+
+
 def test_the_first_record_in_time_is_time_zero_wherever_it_stands() -> None:
     made = make(seconds=6.0)
     parts = scrambled(messages(made), 0.1, 3)
@@ -163,8 +189,8 @@ def test_any_tick_length_and_start(tick_ns: int) -> None:
     assert (table.flags[1:] == 0).all()
 
 
-def two_boots(at: tuple[int | None, int | None], boot: int = 2) -> SignalChain:
-    made = make(seconds=6.0)
+def two_boots(at: tuple[int | None, int | None], boot: int = 2, rpm: float = 850.0) -> SignalChain:
+    made = make(seconds=6.0, rpm=rpm)
     chain = SignalChain(EngineCard(), RIG)
     chain.feed(messages(made, first_tick=77_000_000), at[0])
     chain.feed(messages(made, hello=replace(HELLO, boot=boot), first_tick=40), at[1])
@@ -189,6 +215,13 @@ def test_a_reset_without_host_time_leaves_a_nominal_pause() -> None:
     fresh = np.flatnonzero(table.flags & CycleFlag.AFTER_BREAK)
     pause = table.start_us[fresh[1]] - table.end_us[fresh[1] - 1]
     assert 1_000_000 <= pause < 2_000_000
+
+
+def test_no_cycle_spans_a_reset() -> None:
+    # 300 rpm: a cycle of 0.4 s, so that the nominal pause could pass for three lost sparks.
+    table = two_boots((None, None), rpm=300.0).cycles()
+    np.testing.assert_allclose(table.rpm, 300.0, rtol=1e-3)
+    assert not (table.flags & CycleFlag.SPLIT).any()
 
 
 def test_ticks_that_start_anew_without_a_new_hello_are_a_reset() -> None:

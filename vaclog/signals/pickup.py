@@ -190,8 +190,8 @@ def ripple_power(pressure: PressureTail, edges: IntArray, parts: int) -> FloatAr
     float64 [parts // 2 + 1]
     """
     start, duration = edges[:-1], np.diff(edges).astype(float)
-    times = start[:, None] + duration[:, None] * (np.arange(parts) / parts)
+    times = start[:, None] + duration[:, None] * (np.arange(parts + 1) / parts)
     counts = pressure.measure(times)[3]
     # A steady slope over the cycle would look like a ripple of all orders.
-    ramp = (counts[:, -1:] - counts[:, :1]) * (np.arange(parts) / (parts - 1))
-    return np.asarray((np.abs(np.fft.rfft(counts - ramp, axis=1)) ** 2).mean(axis=0))
+    slope = (counts[:, -1:] - counts[:, :1]) * (np.arange(parts) / parts)
+    return np.asarray((np.abs(np.fft.rfft(counts[:, :-1] - slope, axis=1)) ** 2).mean(axis=0))
