@@ -4,11 +4,11 @@
 
 makes 12 runs of each class (see hill_classes.py) in two processes and prints, per class and
 pooled: how often the top was found, bias, root mean square error (RMSE), the bound that the
-run's own noise sets, coverage of the 50, 80 and 95 % intervals, and the width of the last. Every second
-run of a class that does not fix the shape has a hill from the closed-cycle model. Bias to width
-count the runs that were found; "given" counts every run with an interval. A run is *false* when
-found though the top lies outside the swept range, *missed* when not found though the top lies
-more than 4 degrees inside a range swept both ways.
+run's own noise sets, coverage of the 50, 80 and 95 % intervals, and the width of the last.
+Every second run of a class that does not fix the shape has a hill from the closed-cycle model.
+Bias to width count the runs that were found; "given" counts every run with an interval. A run
+is *false* when found though the top lies outside the swept range, *missed* when not found
+though the top lies more than 4 degrees inside a range swept both ways.
 """
 
 from __future__ import annotations
@@ -140,8 +140,8 @@ def _holds(outcome: Outcome) -> bool:
 
 
 HEAD = (
-    f"{'class':26s} {'runs':>4s} {'found':>5s} {'false':>5s} {'missed':>6s} {'bias':>6s} {'RMSE':>5s} "
-    f"{'bound':>5s} {'ratio':>5s} {'50 %':>4s} {'80 %':>4s} {'95 % (limits)':>17s} {'given':>9s} "
+    f"{'class':26s} {'runs':>4s} {'found':>5s} {'false':>5s} {'missed':>6s} "
+    f"{'bias':>6s} {'RMSE':>5s} {'bound':>5s} {'ratio':>5s} {'50 %':>4s} {'80 %':>4s} {'95 % (limits)':>17s} {'given':>9s} "
     f"{'width':>5s} {'w/RMSE':>6s} {'s':>5s}"
 )
 
@@ -152,8 +152,8 @@ def line(s: Summary) -> str:
     return (
         f"{s.name:26s} {s.runs:4d} {s.found:5d} {s.false:5d} {s.missed:6d} {s.bias:+6.2f} "
         f"{s.rmse:5.2f} {s.bound:5.2f} {s.rmse / s.bound:5.2f} {s.interval(50)[0]:4.0f} "
-        f"{s.interval(80)[0]:4.0f} {c95:5.1f} ({low:4.1f}-{high:5.1f}) {s.given[0]:4d}/{s.given[1]:<4d} "
-        f"{s.width:5.2f} {s.width / s.rmse:6.2f} {s.seconds:5.3f}"
+        f"{s.interval(80)[0]:4.0f} {c95:5.1f} ({low:4.1f}-{high:5.1f}) "
+        f"{s.given[0]:4d}/{s.given[1]:<4d} {s.width:5.2f} {s.width / s.rmse:6.2f} {s.seconds:5.3f}"
     )
 
 

@@ -28,8 +28,8 @@ Spec = tuple[EngineSpec, Script, RigSpec]
 Maker = Callable[[np.random.Generator, int], Spec]
 
 # Standard deviations that the bound shares with the fit's prior.
-BOUND_U_LOPSIDED = 0.27
-BOUND_DRIFT_PERCENT_PER_MIN = 1.5
+BOUND_U_LOPSIDED = 0.26
+BOUND_DRIFT_PERCENT_PER_MIN = 2.0
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -293,7 +293,7 @@ def bound(recording: Recording) -> float:
     """Smallest standard error of the top that this run's torque noise allows.
 
     The inverse information of a regression of torque on: the true hill's slope (the top), its
-    height, its lopsidedness (with the fit's prior), level, drift (with a prior) and three lags
+    height, its lopsidedness (with the fit's prior), level, drift (with a prior) and five lags
     of speed and of pressure, as in the fit. The noise is the scatter of work per cycle that the
     simulator drew. Nothing of the estimator enters.
     """
@@ -322,11 +322,11 @@ def bound(recording: Recording) -> float:
     step = 0.5
     slope = (fall(alpha + step) - fall(alpha - step)) / (2 * step)
     late = np.where(alpha > top.advance_deg, fall(alpha), 0.0)
-    k = np.arange(3, len(first))
+    k = np.arange(5, len(first))
     minutes = (start[k] - start[k].mean()) / 60.0
     columns = [slope[k], fall(alpha)[k], late[k], minutes, np.ones(len(k))]
-    columns += [(kpa.mean() / kpa)[k - i] - 1.0 for i in (1, 2, 3)]
-    columns += [(seconds.mean() / seconds)[k - i] - 1.0 for i in (1, 2, 3)]
+    columns += [(kpa.mean() / kpa)[k - i] - 1.0 for i in range(1, 6)]
+    columns += [(seconds.mean() / seconds)[k - i] - 1.0 for i in range(1, 6)]
     design = np.stack(columns, axis=1)
     information = design.T @ design / sigma**2
     information[2, 2] += 1.0 / BOUND_U_LOPSIDED**2

@@ -10,7 +10,7 @@ the torque of this one::
 
     q[k] = c + sum a_i q[k-i] + sum b_i p[k-i] + d t[k] - h m[k] s(alpha[k] - alpha0; r) + e[k]
 
-q is half the square of speed, p the mean pressure (both in per cent), i = 1..3, t time, m the
+q is half the square of speed, p the mean pressure (both in per cent), i = 1..5, t time, m the
 charge (pressure of the cycle before over its mean), alpha the advance at the spark that starts
 the cycle, e white. s is x**2 plus a lopsided part (see :mod:`~vaclog.analysis.hillshape`). With
 the throttle untouched the manifold's pressure depends on speed alone, so pressure is lowest
