@@ -176,6 +176,7 @@ class TestLimits:
         card = replace(static_card(world), static_deg=None, max_total_deg=20.0)
         made = world(card=card)
         made.run(Step.KEEP_GOING, seconds=60)
+        made.todo.clear()
         made.turn(15.0)
         said = made.run(Step.STOP, seconds=10)
         assert said[-1].step is Step.STOP and said[-1].urgency is Urgency.NOW
@@ -184,6 +185,7 @@ class TestLimits:
         """A fast turn is told so while it lasts."""
         made = world()
         made.run(Step.KEEP_GOING, seconds=60)
+        made.todo.clear()
         made.turn(9.0)
         assert Step.SLOWER in steps(made.run(Step.SLOWER, seconds=5))
 
@@ -203,7 +205,7 @@ class TestPatience:
         made = world(warm=0.15)
         made.run(Step.WARM_UP, seconds=30)
         made.tap(Tap.READY)
-        assert Step.BEGIN in steps(made.run(Step.BEGIN, seconds=2))
+        assert made.said[-1].step is Step.BEGIN
 
     def test_a_hand_that_begins_by_itself_is_followed(self, world) -> None:
         """Nobody scribed, nobody tapped, but the body moved."""

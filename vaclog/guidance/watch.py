@@ -17,6 +17,9 @@ import numpy as np
 # A nudge is two to three degrees; half of a small one is a move, less is tremor or creep.
 MOVED_DEG: Final = 0.7
 STILL_DEG: Final = 0.35
+# A mean of three cycles scatters by 0.6 of a cycle's own: seen from a look a third of a second,
+# four and a half of it are passed by chance once in a day.
+MOVED_SIGMA: Final = 2.6
 _RECENT: Final = 4  # cycles: half a second at idle
 _KEPT: Final = 48
 _LONGEST_LEVEL: Final = 160
@@ -52,7 +55,7 @@ class HandWatch:
         self._t.append(at_us)
         self._deg.append(hand_deg)
         if len(self._deg) < 2 * _RECENT:
-            self.here_deg = float(np.mean(self._deg))
+            self.here_deg = float(np.median(self._deg))
             self.still_since_us = self._t[0]
             self._level.append(hand_deg)
             return
@@ -61,8 +64,8 @@ class HandWatch:
         self.here_deg = now
         sigma = self.sigma_deg()
         if not self.moving:
-            away = abs(now - float(np.mean(self._level))) if self._level else 0.0
-            if away > max(MOVED_DEG, 2.0 * sigma):
+            away = abs(now - self._level_deg()) if self._level else 0.0
+            if away > max(MOVED_DEG, MOVED_SIGMA * sigma):
                 self.moving = True
                 self._level.clear()
             else:
@@ -75,7 +78,13 @@ class HandWatch:
     @property
     def level_deg(self) -> float | None:
         """Mean since the hand stands (the last twenty seconds of it); where it is, moving."""
-        return float(np.mean(self._level)) if self._level else self.here_deg
+        return self._level_deg() if self._level else self.here_deg
+
+    def _level_deg(self) -> float:
+        """Mean of the level without what stands far off its median: a pulse from nowhere."""
+        level = np.array(self._level)
+        off = np.abs(level - np.median(level))
+        return float(level[off <= max(5.0 * self.sigma_deg(), 0.5)].mean())
 
     def still_s(self, now_us: int) -> float:
         """For how long the hand has stood; 0 while it moves."""

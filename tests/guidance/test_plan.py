@@ -1,0 +1,133 @@
+"""The planner against what fits really come to, and against its own limiting cases."""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from vaclog.analysis.findings import SweepFit
+from vaclog.analysis.hill import fit_hill
+from vaclog.guidance.plan import Pass, Planner, _u
+from vaclog.guidance.sweeping import more_often
+from vaclog.signals.tables import CycleTable
+
+
+def swept(world, seed: int, ways: list[tuple[float, float]], **given) -> CycleTable:
+    """A table of an engine whose hand went through (degrees, seconds) holds."""
+    made = world(seed=seed, start_deg=ways[0][0], **given)
+    for deg, seconds in ways:
+        made.target_deg = deg
+        until_us = made.t_us + round(seconds * 1e6)
+        while made.t_us < until_us:
+            made.cycle()
+    return made.cycles()
+
+
+def staircase(start_deg: float, end_deg: float, seconds: float = 8.5) -> list[tuple[float, float]]:
+    """Nudges of two and a half degrees."""
+    count = round(abs(end_deg - start_deg) / 2.5)
+    return [(float(deg), seconds) for deg in np.linspace(start_deg, end_deg, count + 1)[1:]]
+
+
+def fit_of(table: CycleTable) -> SweepFit:
+    """The hill fit of all cycles."""
+    return fit_hill(table, np.ones(len(table), dtype=bool))
+
+
+UP = [(10.0, 20.0), *staircase(10.0, 32.5)]
+BACK = staircase(32.5, 10.0)
+
+
+def planner(table: CycleTable, top_deg: float = 24.0) -> Planner:
+    """Of all cycles."""
+    return Planner(table, np.ones(len(table), dtype=bool), top_deg)
+
+
+def test_it_agrees_with_the_fits_own_uncertainty(world) -> None:
+    """Six engines there and back: Fisher's figure within a fifth of the posterior's, on average."""
+    ratios = []
+    for seed in range(6):
+        table = swept(world, seed, [*UP, *BACK])
+        ratios.append(planner(table).expected_u_deg() / fit_of(table).u_deg)
+    assert np.exp(np.mean(np.log(ratios))) == pytest.approx(1.0, abs=0.2)
+
+
+def test_what_it_expects_of_a_pass_is_what_the_pass_brings(world) -> None:
+    """Six engines, expected before a third pass and seen after it: within a fifth on average."""
+    ratios = []
+    for seed in range(6):
+        before = swept(world, seed, [*UP, *BACK])
+        after = swept(world, seed, [*UP, *BACK, *UP[1:]])
+        plan = planner(before)
+        shrink = plan.expected_u_deg(UP[1:]) / plan.expected_u_deg()
+        ratios.append(shrink / (fit_of(after).u_deg / fit_of(before).u_deg))
+    assert np.exp(np.mean(np.log(ratios))) == pytest.approx(1.0, abs=0.2)
+
+
+def test_flanks_tell_more_than_the_top(world) -> None:
+    """The same time spent on the sides, or at the top: the textbook answer for a vertex."""
+    table = swept(world, 1, [*UP, *BACK])
+    plan = planner(table)
+    flanks = plan.expected_u_deg([(16.0, 40.0), (31.0, 40.0)])
+    top = plan.expected_u_deg([(24.0, 80.0)])
+    assert flanks < top < plan.expected_u_deg()
+
+
+def test_more_never_hurts(world) -> None:
+    """Information only adds up."""
+    plan = planner(swept(world, 2, [*UP, *BACK]))
+    steps = [plan.expected_u_deg(BACK[:count]) for count in range(len(BACK) + 1)]
+    assert all(b <= a for a, b in pairwise(steps))
+
+
+def test_after_one_way_the_way_back_is_best(world) -> None:
+    """Drift and hill look alike one way; no way on from the top of the reach beats going back."""
+    ways = planner(swept(world, 3, UP)).best(32.5, 8.0, 40.0, nudge_deg=2.5, wait_s=7.0)
+    assert ways[0].target_deg < 26.0
+    assert ways[0].shrink < 0.6
+    assert all(a.per_second >= b.per_second for a, b in pairwise(ways))
+
+
+def test_ways_end_at_the_limits(world) -> None:
+    """No plan leads past the reach."""
+    ways = planner(swept(world, 4, UP)).best(30.0, 9.0, 34.0, nudge_deg=2.5, wait_s=7.0)
+    assert all(9.0 <= each.target_deg <= 34.0 for each in ways)
+    assert all(each.seconds == pytest.approx(8.5 * count_of(each, 30.0)) for each in ways)
+
+
+def count_of(each: Pass, here_deg: float) -> int:
+    """Nudges of a planned way."""
+    return math.ceil(abs(each.target_deg - here_deg) / 2.5 - 1e-6)
+
+
+def test_too_little_gives_no_plan(world) -> None:
+    """A few cycles say nothing."""
+    plan = planner(swept(world, 5, [(10.0, 4.0)]))
+    assert math.isnan(plan.expected_u_deg())
+    assert plan.best(10.0, 5.0, 30.0, nudge_deg=2.5, wait_s=7.0) == []
+
+
+def test_u_is_the_tops_entry_of_the_inverse() -> None:
+    """Against numpy's inverse of a made-up information with one prior."""
+    rng = np.random.default_rng(6)
+    root = rng.standard_normal((40, 6))
+    information = root.T @ root
+    prior = np.array([0.5, 0.0, 0.0, 3.0])
+    whole = information + np.diag([0.0, 0.0, *prior])
+    assert _u(information, prior) == pytest.approx(np.sqrt(np.linalg.inv(whole)[4, 4]))
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_change_of_rate_is_fishers_test(seed: int) -> None:
+    """Scipy's exact test of the two-by-two table, one-sided."""
+    from scipy.stats import fisher_exact
+
+    rng = np.random.default_rng(seed)
+    for _ in range(20):
+        held, earlier = (int(n) for n in rng.integers(5, 300, 2))
+        here, before = int(rng.integers(0, held + 1)), int(rng.integers(0, earlier + 1))
+        wanted = fisher_exact([[here, held - here], [before, earlier - before]], "greater").pvalue
+        assert more_often(here, held, before, earlier) == pytest.approx(wanted, rel=1e-6, abs=1e-12)

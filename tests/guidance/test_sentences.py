@@ -1,0 +1,146 @@
+"""The catalogue: whole, readable, with the right numbers."""
+
+from __future__ import annotations
+
+import string
+from dataclasses import fields, replace
+
+import pytest
+
+from vaclog.guidance.instructions import Because, Instruction, Step, Urgency
+from vaclog.guidance.sentences import ENGLISH, Catalogue, words
+
+FULL = Instruction(
+    step=Step.KEEP_GOING,
+    because=Because.BELOW_TOP,
+    urgency=Urgency.NORMAL,
+    at_us=0,
+    valid_us=1,
+    way=1,
+    turn_way="counterclockwise",
+    to_go_deg=2.5,
+    to_go_body_deg=1.25,
+    to_go_mm=0.7,
+    target_deg=12.5,
+    here_deg=10.0,
+    interval_deg=1.44,
+    expected_deg=0.87,
+    pass_s=60.0,
+    top_deg=24.3,
+    moved_deg=-1.26,
+    u_moved_deg=0.1,
+    left_kpa=3.3864,
+    limit="maker's figure",
+)
+BARE = Instruction(
+    step=Step.LISTEN, because=Because.ASKED, urgency=Urgency.CALM, at_us=0, valid_us=1
+)
+
+
+@pytest.mark.parametrize("given", [FULL, BARE], ids=["full", "bare"])
+@pytest.mark.parametrize("step", Step)
+def test_every_step_has_words(step: Step, given: Instruction) -> None:
+    """Spoken and shown, without a hole, a brace, "None" or two blanks."""
+    made = words(replace(given, step=step))
+    for text in (made.said, made.shown, made.reason):
+        assert text and text[0].isupper() and text[-1] in ".?!"
+        assert not set("{}") & set(text)
+        assert "None" not in text and "  " not in text and " ." not in text and ".." not in text
+
+
+@pytest.mark.parametrize("because", Because)
+def test_every_reason_has_words(because: Because) -> None:
+    """Also where no number is known."""
+    for given in (FULL, BARE):
+        text = words(replace(given, because=because)).reason
+        assert text.endswith(".") and not set("{}") & set(text)
+
+
+@pytest.mark.parametrize("step", Step)
+def test_what_is_spoken_is_short(step: Step) -> None:
+    """A dozen words or so can be heard over an engine."""
+    assert len(words(replace(FULL, step=step)).said.split()) <= 14
+
+
+@pytest.mark.parametrize("step", Step)
+def test_no_signs_are_spoken(step: Step) -> None:
+    """A voice stumbles over signs and abbreviations."""
+    assert not set("±°½()/%") & set(words(replace(FULL, step=step)).said)
+    assert " mm" not in words(replace(FULL, step=step)).said
+
+
+@pytest.mark.parametrize(
+    ("mm", "said", "shown"),
+    [
+        (0.1, "A hair", "a hair (0.1 mm)"),
+        (0.3, "A quarter of a millimetre", "0.3 mm"),
+        (0.5, "Half a millimetre", "0.5 mm"),
+        (0.7, "Three quarters of a millimetre", "0.7 mm"),
+        (0.9, "1 millimetre", "0.9 mm"),
+        (1.4, "1 and a half millimetres", "1.4 mm"),
+        (2.0, "2 millimetres", "2 mm"),
+        (2.6, "2 and a half millimetres", "2½ mm"),
+        (6.1, "6 millimetres", "6 mm"),
+    ],
+)
+def test_lengths(mm: float, said: str, shown: str) -> None:
+    """As a person would say them."""
+    made = words(replace(FULL, step=Step.CLOSER, to_go_mm=mm))
+    assert made.said == f"Closer. {said} counterclockwise."
+    assert made.shown == f"Closer: {shown} counterclockwise."
+
+
+def test_without_a_radius_degrees_of_the_body() -> None:
+    """And without the rotor's sense: to advance, to retard."""
+    bare = replace(FULL, to_go_mm=None, turn_way=None)
+    assert words(bare).shown.startswith("Keep going: 1.2° of the body to advance")
+    assert "to retard" in words(replace(bare, way=-1)).shown
+
+
+def test_enough_tells_whether_the_top_was_passed() -> None:
+    """No interval of a top that was not found."""
+    assert "(±1.4°)" in words(replace(FULL, step=Step.ENOUGH)).shown
+    open_end = words(replace(FULL, step=Step.ENOUGH, top_deg=None))
+    assert "±" not in open_end.shown and "not passed" in open_end.said
+
+
+def test_lock_words_carry_the_numbers() -> None:
+    """How far it moved, or the most that it can have moved."""
+    assert "1.3° of crank" in words(replace(FULL, step=Step.MOVED)).shown
+    assert "within 1.5° of crank" in words(replace(FULL, step=Step.LOCKED)).shown
+    blind = replace(FULL, step=Step.LOCKED, moved_deg=None, moved_kpa=0.1, u_moved_kpa=0.12)
+    assert "within 0.1 inHg" in words(blind).shown
+    assert "within 0.34 kPa" in words(blind, unit="kPa").shown
+
+
+def test_templates_name_only_what_there_is() -> None:
+    """A translator's slip in a name is found here, not on the wing of a car."""
+    pairs = [*ENGLISH.steps.values(), ENGLISH.not_passed]
+    texts = [*ENGLISH.reasons.values(), *(text for pair in pairs for text in pair)]
+    parsed = (part for text in texts for part in string.Formatter().parse(text))
+    known = {name for _, name, _, _ in parsed if name}
+    assert known <= set(words_fields())
+    assert set(ENGLISH.steps) == set(Step) and set(ENGLISH.reasons) == set(Because)
+
+
+def words_fields() -> set[str]:
+    """Names that the module offers to templates."""
+    from vaclog.guidance import sentences
+
+    return set(sentences._fields(FULL, ENGLISH, "inHg"))
+
+
+def test_another_language_is_another_catalogue() -> None:
+    """Nothing of the first one shines through."""
+    mute = Catalogue(
+        **{
+            each.name: getattr(ENGLISH, each.name)
+            for each in fields(Catalogue)
+            if each.name not in ("language", "steps", "reasons")
+        },
+        language="xx",
+        steps={step: ("X {way}.", "X {far_shown}.") for step in Step},
+        reasons={because: "X." for because in Because},
+    )
+    made = words(FULL, mute)
+    assert (made.said, made.shown, made.reason) == ("X counterclockwise.", "X 0.7 mm.", "X.")
