@@ -491,13 +491,17 @@ def main() -> None:
     parser.add_argument("--sessions", type=int, default=200)
     parser.add_argument("--first", type=int, default=0, help="first seed")
     parser.add_argument("--jobs", type=int, default=1)
-    parser.add_argument("--no-fixed", action="store_true", help="leave the comparison out")
+    parser.add_argument(
+        "--fixed-every", type=int, default=3, help="compare each so-manieth session; 0: none"
+    )
     parser.add_argument("--keep", type=Path, help="write outcomes as JSON lines")
     given = parser.parse_args()
     seeds = range(given.first, given.first + given.sessions)
+    every = given.fixed_every
+    jobs = [(seed, every > 0 and seed % every == 0) for seed in seeds]
     outcomes: list[Outcome] = []
     with ProcessPoolExecutor(given.jobs) as pool:
-        for done in pool.map(_one, [(seed, not given.no_fixed) for seed in seeds]):
+        for done in pool.map(_one, jobs):
             outcomes.append(done)
             print(f"\r{len(outcomes)} of {given.sessions}", end="", file=sys.stderr, flush=True)
             if given.keep:

@@ -61,7 +61,7 @@ class Options:
     goal_deg: float = 1.0
     nudge_deg: float = 2.5
     wait_s: float = 7.0
-    tolerance_deg: float = 0.5
+    tolerance_deg: float = 0.4
     ceiling_deg: float = 45.0
     below_home_deg: float = 4.0
     pass_cap_s: float = 180.0

@@ -34,6 +34,8 @@ SETTLE_AFTER_US: Final = 1_000_000
 AFTER_S: Final = 8.0
 LONGEST_AFTER_S: Final = 25.0
 ASK_LOCK_S: Final = 20.0
+# Noise of a second's mean, before a hand that is "there" is sent off again.
+HELD_SLACK_DEG: Final = 0.2
 # A set point that moved by less than this while holding is the same.
 SAME_DEG: Final = 0.3
 
@@ -201,7 +203,7 @@ class Setting:
         """After some seconds at the set point: does it still stand, does the hand?"""
         assert self.target_deg is not None
         here = scene.recent_deg()
-        if abs(self.target_deg - here) > scene.options.tolerance_deg + 0.3:
+        if abs(self.target_deg - here) > scene.options.tolerance_deg + HELD_SLACK_DEG:
             self._state, self._order_us = "turn", None
             return self._turn(scene)
         if (scene.now_us - self._state_us) / 1e6 < HOLD_S:
