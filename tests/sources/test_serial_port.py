@@ -367,11 +367,13 @@ def test_identities() -> None:
             Listed("/dev/ttyUSB1", location="1-2", description="b"),
             Listed("/dev/ttyACM0", serial_number="55", description="a"),
             Listed("/dev/ttyS0", vid=None, pid=None, description="n/a"),
+            Listed("/dev/ttyS1", vid=None),
         ]
 
     assert list_ports(listed) == [
         PortInfo(name="/dev/ttyACM0", identity="usb:1a86:7523:55", description="a"),
         PortInfo(name="/dev/ttyS0", identity="", description="n/a"),
+        PortInfo(name="/dev/ttyS1", identity="", description="board"),
         PortInfo(name="/dev/ttyUSB1", identity="usb:1a86:7523:at 1-2", description="b"),
     ]
     assert identify("/dev/ttyACM0", listed) == "usb:1a86:7523:55"
