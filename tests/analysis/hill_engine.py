@@ -28,7 +28,7 @@ class Setup:
     """
 
     hand: tuple[tuple[float, float], ...]
-    runs: int = 50
+    runs: int = 32
     seed: int = 0
     cylinders: int = 4
     peak: tuple[float, float] = (22.0, 26.0)

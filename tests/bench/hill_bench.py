@@ -141,8 +141,9 @@ def _holds(outcome: Outcome) -> bool:
 
 HEAD = (
     f"{'class':26s} {'runs':>4s} {'found':>5s} {'false':>5s} {'missed':>6s} "
-    f"{'bias':>6s} {'RMSE':>5s} {'bound':>5s} {'ratio':>5s} {'50 %':>4s} {'80 %':>4s} {'95 % (limits)':>17s} {'given':>9s} "
-    f"{'width':>5s} {'w/RMSE':>6s} {'s':>5s}"
+    f"{'bias':>6s} {'RMSE':>5s} {'bound':>5s} {'ratio':>5s} "
+    f"{'50 %':>4s} {'80 %':>4s} {'95 % (limits)':>18s} "
+    f"{'given':>9s} {'width':>5s} {'w/RMSE':>6s} {'s':>5s}"
 )
 
 

@@ -91,7 +91,7 @@ class HillPrior:
     """
 
     families: tuple[Family, ...] = (HALVES, CUBIC)
-    lopsided: float = 0.25
+    lopsided: float = 0.18
     u_lopsided: float = 0.26
     drift_percent_per_min: tuple[tuple[float, float], ...] = ((1.0, 2.0),)
     slope: float = -0.8
