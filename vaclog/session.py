@@ -42,8 +42,8 @@ from vaclog.wire.detect import StreamDecoder
 from vaclog.wire.messages import Gap, GapKind, Marker, Message
 
 # A device that sends 50 frames a second and has been quiet for this long is not merely late.
-# Ticks come every quarter of a second, so that it is said before two seconds are over.
-SILENT_AFTER_US: Final = 1_700_000
+# Ticks come at least every 350 ms, so that it is said before two seconds are over.
+SILENT_AFTER_US: Final = 1_600_000
 
 # A ball that shows every cycle's own scatter cannot be read; a second of idle can, and the
 # engine itself takes about that long to answer.

@@ -5,8 +5,8 @@ from __future__ import annotations
 import signal
 import sys
 import threading
-from collections.abc import Callable
-from contextlib import ExitStack
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -135,6 +135,7 @@ def listen(
                 "answer.",
                 err=True,
             )
+        stack.enter_context(_nothing_left(heard.capture))
         result = run_station(
             heard.source,
             heard.keeper,
@@ -222,6 +223,19 @@ def _replayed(replay: Path, cards: CardFiles, capture: Path | None, speed: float
 
 def _new_name() -> Path:
     return Path(datetime.now().strftime("vaclog-%Y%m%d-%H%M%S.vaclog"))
+
+
+@contextmanager
+def _nothing_left(capture: Path | None) -> Iterator[None]:
+    """Take away the capture of a port that could not be opened: there is nothing in it."""
+    from vaclog.errors import PortError
+
+    try:
+        yield
+    except PortError:
+        if capture is not None:
+            capture.unlink(missing_ok=True)
+        raise
 
 
 # Who watches ----------------------------------------------------------------------------------

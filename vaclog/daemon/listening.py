@@ -24,7 +24,7 @@ from typing import Protocol, TypeAlias
 
 from vaclog.daemon.desk import Desk, Handed
 from vaclog.errors import StorageError, VaclogError
-from vaclog.records import OperatorInput, Record
+from vaclog.records import CardText, OperatorInput, Record
 from vaclog.result import Result
 from vaclog.session import Event, Noticed, Session
 
@@ -111,7 +111,8 @@ def listen(
             elif isinstance(passed, VaclogError):
                 failure = passed
             else:
-                heard = True
+                # Cards and wishes come before the port is even tried.
+                heard = heard or not isinstance(passed, CardText | OperatorInput)
                 for event in session.feed(passed):
                     on_event(event)
     finally:
