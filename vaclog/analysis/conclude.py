@@ -21,7 +21,7 @@ from vaclog.analysis.hill import fit_hill
 from vaclog.analysis.misfire import find_misfires
 from vaclog.analysis.phases import find_phases
 from vaclog.analysis.situation import Situation
-from vaclog.analysis.usable import idle_state, usable_cycles
+from vaclog.analysis.usable import idle_cycles, idle_state, usable_cycles
 from vaclog.cards import EngineCard, RigCard
 from vaclog.result import (
     AdvanceSource,
@@ -39,11 +39,6 @@ from vaclog.units import s_from_us, standard_atmosphere_kpa
 
 # As many footprints as a picture can show apart.
 FOOTPRINTS: Final = 400
-# After these the manifold and the flywheel take some seconds to come to rest.
-_DISTURBING: Final = ("cranking", "blip", "load", "running")
-_SETTLE_US: Final = 6_000_000
-# A throttle opens gently: the phase begins where it is beyond doubt, a little late.
-_OPENING_US: Final = 3_000_000
 _SPOILT: Final = int(CycleFlag.GAP | CycleFlag.RAIL | CycleFlag.CRANKING)
 
 
@@ -88,7 +83,7 @@ def conclude(tables: Tables, engine: EngineCard, rig: RigCard) -> Result:
     phases, sweeps = find_phases(cycles, tables.background, engine, report.duration_us)
     use = usable_cycles(cycles, phases, sweeps, engine)
     fit = fit_hill(cycles, use)
-    misfire = find_misfires(cycles, _idling(cycles, phases), engine)
+    misfire = find_misfires(cycles, idle_cycles(cycles, phases), engine)
     barometer_kpa = _barometer(report, engine)
     source = advance_source(cycles)
     idle = _idle(cycles, phases, barometer_kpa)
@@ -174,20 +169,6 @@ def _idle(cycles: CycleTable, phases: Sequence[Phase], barometer_kpa: float | No
     if barometer_kpa is None or idle.pressure_kpa is None:
         return idle
     return replace(idle, vacuum_kpa=barometer_kpa - idle.pressure_kpa)
-
-
-def _idling(cycles: CycleTable, phases: Sequence[Phase]) -> NDArray[np.bool_]:
-    """Cycles in which a stumble means something: the engine idles by itself, settled."""
-    use = np.zeros(len(cycles), dtype=np.bool_)
-    for index, phase in enumerate(phases):
-        if phase.kind in ("hold", "advancing", "retarding", "warming"):
-            before = phases[index - 1].kind if index else ""
-            after = phases[index + 1].kind if index + 1 < len(phases) else ""
-            start_us = phase.start_us + (_SETTLE_US if before in _DISTURBING else 0)
-            end_us = phase.end_us - (_OPENING_US if after in (*_DISTURBING, "stall") else 0)
-            use |= (cycles.start_us >= start_us) & (cycles.end_us <= end_us)
-    use &= (cycles.flags & _SPOILT) == 0
-    return use
 
 
 def _home_deg(cycles: CycleTable, phases: Sequence[Phase]) -> float | None:

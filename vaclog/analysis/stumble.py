@@ -39,6 +39,7 @@ FINE = 48  # points per turn on which shapes are averaged
 MISTRUST = 0.05
 ROUNDS = 3  # of taking found events out and learning the covariance again
 SPOILT = int(CycleFlag.SPLIT | CycleFlag.GAP | CycleFlag.RAIL | CycleFlag.CRANKING)
+LOCAL = 40  # cycles to either side over which the score's own scatter is looked at
 MIN_WINDOWS = 150  # a covariance of some twenty features wants several times as many
 
 
@@ -320,7 +321,25 @@ def score(cycles: CycleTable, use: NDArray[np.bool_], cylinders: int) -> Scores 
     # What the calm windows' own scatter makes of the score, so that its unit is one sigma.
     sigma_z = np.array([robust_sigma(column[calm]) for column in z.T])
     found = Filter(weights=found.weights / sigma_z[:, None], unit=found.unit / sigma_z, tails=tails)
-    return Scores(z=z / sigma_z, filter=found, features=feature)
+    z /= sigma_z
+    return Scores(z=z / _local_scale(z, calm)[:, None], filter=found, features=feature)
+
+
+def _local_scale(z: FloatArray, calm: NDArray[np.bool_]) -> FloatArray:
+    """How much wider than over the whole capture the score scatters around each cycle; float64 [n].
+
+    An engine far down its hill regulates itself less than one near the top, so its scatter is
+    wider there by itself. Never below 1: a calm stretch does not make small dips events.
+    """
+    centres = np.arange(LOCAL // 2, max(len(z), LOCAL), LOCAL // 2)
+    scale = np.ones(len(centres))
+    for k, centre in enumerate(centres):
+        part = slice(max(0, centre - LOCAL), centre + LOCAL)
+        near = z[part][calm[part]]
+        if len(near) >= LOCAL // 2:
+            scale[k] = max(1.0, robust_sigma(near.ravel()))
+    out: FloatArray = np.interp(np.arange(len(z)), centres, scale)
+    return out
 
 
 def _sigma(worst: FloatArray) -> float:

@@ -20,6 +20,8 @@ from vaclog.signals.tables import CycleFlag, CycleTable
 
 # The manifold fills and the flywheel turns at about a second: four of them and 2 % is left.
 SETTLE_S = 4.0
+# A throttle opens gently: the phase begins where it is beyond doubt, a little late.
+OPENING_S = 3.0
 # Holds before and after tell drift from hill; further away drift need not be a straight line.
 HOLD_BESIDE_S = 60.0
 WARM_BESIDE_S = 10.0  # an engine still warming is only used as far as the first lags need it
@@ -67,7 +69,7 @@ def idle_cycles(cycles: CycleTable, phases: Sequence[Phase]) -> NDArray[np.bool_
     """Cycles at idle, throttle untouched, whatever is known of the advance.
 
     These may be judged for misfire. Warming, holds and moves, and what else ran at an idle's
-    speed, less what still settles after a blip, load or start.
+    speed, less what still settles after a blip, load or start, and the moments before one.
 
     Returns
     -------
@@ -76,14 +78,16 @@ def idle_cycles(cycles: CycleTable, phases: Sequence[Phase]) -> NDArray[np.bool_
     use = np.zeros(len(cycles), dtype=bool)
     settled_us = 0
     for index, phase in enumerate(phases):
-        beside = {phases[k].kind for k in (index - 1, index + 1) if 0 <= k < len(phases)}
+        before = phases[index - 1].kind if index else ""
+        after = phases[index + 1].kind if index + 1 < len(phases) else ""
+        beside = {before, after}
         driven = phase.kind == "running" and beside & {"load", "blip"}
         if driven or phase.kind not in ("warming", "hold", "advancing", "retarding", "running"):
             settled_us = phase.end_us + round(SETTLE_S * 1e6)
             continue
-        use |= (cycles.start_us >= max(phase.start_us, settled_us)) & (
-            cycles.end_us <= phase.end_us
-        )
+        opens = after in ("blip", "load", "running", "stall")
+        end_us = phase.end_us - (round(OPENING_S * 1e6) if opens else 0)
+        use |= (cycles.start_us >= max(phase.start_us, settled_us)) & (cycles.end_us <= end_us)
     if use.any():
         level = float(np.median(cycles.rpm[use]))
         calm = (cycles.rpm > IDLE_LOW * level) & (cycles.rpm < IDLE_HIGH * level)
