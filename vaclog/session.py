@@ -367,7 +367,7 @@ class Session:
     def _count(self, gap: Gap) -> list[Event]:
         if gap.line:
             self._heard.lines_skipped += gap.lost
-        else:
+        elif gap.lost:
             self._heard.gaps += 1
         if gap.kind is GapKind.VERSION:
             return self._notice_once(
