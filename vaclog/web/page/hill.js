@@ -84,7 +84,7 @@ export class Hill {
   /** Choose what is shown and how large. */
   measure() {
     const v = this.view || {};
-    this.r = Math.max(60, Math.min(this.width * 0.215, this.height * 0.2, 132));
+    this.r = Math.max(72, Math.min(this.width * 0.215, this.height * 0.2, 132));
     const known = [this.deg, v.home_deg, v.set_deg, ...(v.foot_deg || [])].filter(isNumber);
     let low = known.length ? Math.min(...known) : 8, high = known.length ? Math.max(...known) : 12;
     for (const each of [v.top_low_deg, v.top_high_deg, v.top_deg, v.allowed_high_deg]) {

@@ -12,6 +12,8 @@ import { Tone, Voice } from "./voice.js";
 const LOST_MS = 3000, AGAIN_MS = 1500;
 // A slow idle has a cycle every quarter of a second.
 const OLD_S = 2.0;
+// A longer sentence is set smaller, so that the hill keeps its room.
+const LONG = 64;
 
 const words = JSON.parse(document.getElementById("words").textContent);
 const get = (id) => document.getElementById(id);
@@ -47,23 +49,25 @@ async function order(path, body) {
 }
 
 async function connect() {
+  clearTimeout(state.retry);
   let answer;
   try {
     answer = await fetch("/me");
   } catch {
     lost();
-    setTimeout(connect, AGAIN_MS);
+    state.retry = setTimeout(connect, AGAIN_MS);
     return;
   }
   if (answer.status === 401) {
     banner(words.not_invited, "uninvited");
-    setTimeout(connect, 4 * AGAIN_MS);
+    state.retry = setTimeout(connect, 4 * AGAIN_MS);
     return;
   }
   listen();
 }
 
 function listen() {
+  if (state.source) return;
   const source = new EventSource("/events");
   state.source = source;
   state.lastMs = performance.now();
@@ -162,6 +166,7 @@ function showSaid(said) {
   if (!said) return;
   const told = said.instruction;
   get("shown").textContent = said.shown;
+  get("shown").classList.toggle("long", said.shown.length > LONG);
   get("reason").textContent = said.reason;
   Object.assign(document.body.dataset, {
     number: told.number, step: told.step, because: told.because, way: told.way,
@@ -286,3 +291,8 @@ document.addEventListener("click", begin, true);
 get("looking").hidden = true;
 await join();
 connect();
+// An invitation opened in the same tab only changes what stands behind the "#".
+addEventListener("hashchange", async () => {
+  await join();
+  if (!state.source) connect();
+});
