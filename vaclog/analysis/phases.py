@@ -124,8 +124,9 @@ def _alive(background: Background) -> NDArray[np.bool_]:
     """Bins near a pulse: the engine turns."""
     pulses = (background.sparks + background.marks) > 0
     reach = round(ALIVE_S * 1e6 / background.bin_us)
-    near = np.convolve(pulses.astype(np.int64), np.ones(2 * reach + 1, np.int64), mode="same")
-    return near > 0
+    near = np.convolve(pulses.astype(np.int64), np.ones(2 * reach + 1, np.int64))
+    alive: NDArray[np.bool_] = near[reach : reach + len(pulses)] > 0
+    return alive
 
 
 def _runs(cycles: CycleTable) -> list[tuple[int, int]]:
