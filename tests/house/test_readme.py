@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 import shlex
 import shutil
@@ -58,7 +57,7 @@ def test_the_commands_of_the_readme_run(garage: Path, words: list[str]) -> None:
     if words[:2] == ["listen", "--simulate"]:
         words = [*words, "--no-page", "--help"]  # played whole in tests/web; here its options
     done = CliRunner().invoke(main, words)
-    if words[:2] == ["listen", "/dev/ttyUSB0"] and not os.path.exists("/dev/ttyUSB0"):
+    if words[:2] == ["listen", "/dev/ttyUSB0"] and not Path("/dev/ttyUSB0").exists():
         assert done.exit_code == 5, done.output
         assert "/dev/ttyUSB0" in done.stderr
     else:
