@@ -69,7 +69,7 @@ export class Hill {
     if (this.width < 50 || this.height < 50) return;
     this.svg.setAttribute("viewBox", `0 0 ${this.width} ${this.height}`);
     this.svg.replaceChildren();
-    this.ball = null;
+    this.ball = this.cloth = null;
     this.measure();
     this.pattern();
     this.ground();
@@ -79,6 +79,7 @@ export class Hill {
     this.svg.append(this.plumb);
     this.marks();
     this.makeBall();
+    if (this.cloth) this.svg.append(this.cloth); // nothing hides where to go
   }
 
   /** Choose what is shown and how large. */
@@ -310,6 +311,9 @@ export class Hill {
     const way = px - long < 4 ? 1 : -1, end = px + way * long;
     this.svg.append(
       element("line", { class: "pole", x1: px, x2: px, y1: top, y2: py }),
+    );
+    this.cloth = element("g");
+    this.cloth.append(
       element("path", {
         class: "pennant",
         d: `M${px} ${top}L${end} ${top}L${end - way * 12} ${top + 19}L${end} ${top + 38}L${px} ${top + 38}Z`,

@@ -173,7 +173,8 @@ function showSaid(said) {
     toGoDeg: told.to_go_deg ?? "", targetDeg: told.target_deg ?? "", movedDeg: told.moved_deg ?? "",
   });
   const turn = get("turn");
-  turn.toggleAttribute("hidden", !told.way);
+  // After the lock nothing is to be turned: the way home is told in words alone.
+  turn.toggleAttribute("hidden", !told.way || told.step === "locked");
   turn.classList.remove("counterclockwise", "straight", "less");
   if (told.turn_way === "counterclockwise") turn.classList.add("counterclockwise");
   if (told.turn_way === null) turn.classList.add("straight");
