@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from harness import Bench, Line, Stimulus
-from vaclog.sources.serial_port import SerialSource
 
 from vaclog import daemon
 from vaclog.capture.writer import CaptureWriter
@@ -20,6 +19,7 @@ from vaclog.records import Chunk, PortOpened, Record
 from vaclog.result import Result
 from vaclog.session import Session
 from vaclog.sources.carded import Carded
+from vaclog.sources.serial_port import SerialSource
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
