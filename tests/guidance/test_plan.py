@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from vaclog.analysis.findings import SweepFit
-from vaclog.analysis.hill import fit_hill
+from vaclog.analysis.hill import DEFAULT_PRIOR, fit_hill
 from vaclog.guidance.plan import Pass, Planner, _u
 from vaclog.guidance.sweeping import more_often
 from vaclog.signals.tables import CycleTable
@@ -65,6 +65,52 @@ def test_what_it_expects_of_a_pass_is_what_the_pass_brings(world) -> None:
         shrink = plan.expected_u_deg(UP[1:]) / plan.expected_u_deg()
         ratios.append(shrink / (fit_of(after).u_deg / fit_of(before).u_deg))
     assert np.exp(np.mean(np.log(ratios))) == pytest.approx(1.0, abs=0.2)
+
+
+def test_information_is_that_of_the_models_derivatives(world) -> None:
+    """Drift, height, top and lopsidedness: against numerical derivatives of the hill."""
+    plan = planner(swept(world, 0, [*UP, *BACK]))
+    rows = plan.rows
+    lopsided = DEFAULT_PRIOR.lopsided
+
+    def energy(drift: float, height: float, top_deg: float, r: float) -> np.ndarray:
+        x = rows.advance_deg - top_deg
+        fall = x * x + r * np.maximum(x, 0.0) ** 2
+        return drift * rows.minutes - height * rows.charge * fall
+
+    at = np.array([0.3, plan.height, 24.0, lopsided])
+    root = np.sqrt(plan.ground.weights) / plan.ground.sigma
+    jacobian = []
+    for k, step in enumerate([1e-3, 1e-6, 1e-4, 1e-4]):
+        move = step * np.eye(4)[k]
+        jacobian.append(root * (energy(*(at + move)) - energy(*(at - move))) / (2 * step))
+    wanted = np.array(jacobian) @ np.array(jacobian).T
+    # Only signs of whole parameters may differ: the top's entry of the inverse does not see them.
+    np.testing.assert_allclose(np.abs(plan.have[-4:, -4:]), np.abs(wanted), rtol=1e-4)
+
+
+def test_planned_cycles_behave_as_the_engine_did(world, monkeypatch) -> None:
+    """Held at the foot and at the top, the planned energy differs as the seen one does."""
+    table = swept(world, 0, [(10.0, 40.0), (24.0, 40.0), (10.0, 40.0), *UP, *BACK])
+    plan = planner(table)
+    caught: list[np.ndarray] = []
+    whole = Planner._information
+
+    def spy(self, lags, *others):
+        caught.append(lags)
+        return whole(self, lags, *others)
+
+    monkeypatch.setattr(Planner, "_information", spy)
+    plan.rest, plan.sigh = 0.0 * plan.rest, 0.0 * plan.sigh
+    plan.expected_u_deg([(10.0, 30.0), (24.0, 30.0)])
+    energy = caught[-1][:, 1]
+    half = len(energy) // 2
+    planned = energy[-40:].mean() - energy[half - 40 : half].mean()
+    rows = plan.rows
+    near = [np.abs(rows.advance_deg - deg) < 1.0 for deg in (10.0, 24.0)]
+    seen = rows.energy[near[1]].mean() - rows.energy[near[0]].mean()
+    assert seen > 0.0
+    assert planned == pytest.approx(seen, rel=0.35)
 
 
 def test_flanks_tell_more_than_the_top(world) -> None:

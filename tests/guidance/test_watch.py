@@ -59,6 +59,15 @@ def test_a_slow_turn_never_counts_as_a_wait() -> None:
     assert longest < 4.0
 
 
+def test_a_steady_turn_is_a_move_throughout() -> None:
+    """At 1.5 degrees a second, ten seconds long, hardly a look takes it for a rest."""
+    watch, moving = HandWatch(), []
+    for k, deg in enumerate(np.concatenate([np.full(20, 10.0), 10.0 + 0.21 * np.arange(70)])):
+        watch.add(k * CYCLE_US, float(deg) + 0.1 * (-1) ** k)
+        moving.append(watch.moving)
+    assert np.mean(moving[28:]) > 0.95
+
+
 def test_travel() -> None:
     """How far in the last three seconds."""
     watch = follow(np.concatenate([np.full(40, 10.0), 10.0 + 0.4 * np.arange(20)]))
@@ -80,11 +89,12 @@ def test_strays_and_unknown_cycles_do_not_move_the_hand() -> None:
 
 def test_a_hole_begins_anew() -> None:
     """What stood before ten seconds of silence need not stand after it."""
-    watch = follow(np.full(60, 10.0))
-    follow(np.full(20, 14.0), watch, start_us=60 * CYCLE_US + 10_000_000)
-    assert not watch.moving
-    assert watch.level_deg == pytest.approx(14.0)
-    assert watch.still_s(80 * CYCLE_US + 10_000_000) < 4.0
+    for after in (10.0, 14.0):
+        watch = follow(np.full(60, 10.0))
+        follow(np.full(20, after), watch, start_us=60 * CYCLE_US + 10_000_000)
+        assert not watch.moving
+        assert watch.level_deg == pytest.approx(after)
+        assert watch.still_s(80 * CYCLE_US + 10_000_000) < 4.0
 
 
 @settings(max_examples=40, deadline=None)

@@ -99,9 +99,13 @@ class HandWatch:
         return self.here_deg - (_middle(old) if old else self._deg[0])
 
     def sigma_deg(self) -> float:
-        """Scatter of a single cycle's angle, from its steps."""
-        steps = np.diff(np.array(self._deg))
-        return float(1.4826 * np.median(np.abs(steps)) / np.sqrt(2.0)) if len(steps) > 4 else 0.0
+        """Scatter of a single cycle's angle, from its second differences.
+
+        No steady turn enters them; for white noise of scale s they have scale s·√6, and the
+        median of their size is that over 1.4826.
+        """
+        bends = np.diff(np.array(self._deg), 2)
+        return float(1.4826 * np.median(np.abs(bends)) / np.sqrt(6.0)) if len(bends) > 4 else 0.0
 
     def _begin_again(self, at_us: int) -> None:
         """Nothing was seen for a while: what stood then need not stand now."""
