@@ -54,7 +54,13 @@ total = 0
 
 def readable(fd):
     global total
-    total += len(os.read(fd, 4096))
+    try:
+        data = os.read(fd, 4096)
+    except OSError:
+        data = b""
+    if not data:
+        os._exit(0)  # the terminal is gone; a stream that somebody still holds must not spin
+    total += len(data)
     for queue in queues:
         queue.put_nowait(b'event: live\\ndata: {"bytes":%d,"pad":"%s"}\\n\\n' % (total, b"x" * 60))
 
@@ -243,7 +249,7 @@ def main() -> None:
             if len(marks) < len(when) and at_s >= when[len(marks)]:
                 marks.append((at_s, cpu_s(pid), rss_mb(pid)))
         time.sleep(0.5)
-        echo.terminate()
+        echo.kill()
         listener.process.send_signal(2)
         listener.process.wait(60)
     early, late = delays(listener.pages, counts, sent, made)
