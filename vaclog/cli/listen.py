@@ -51,6 +51,13 @@ class _Heard:
 @click.option("--replay", type=FILE_IN, help="Play a capture as if it went on now.")
 @click.option("--speed", type=_SPEED, default=1.0, show_default=True, help="Times real time.")
 @click.option("--seed", type=int, default=1, show_default=True, help="With --simulate.")
+@click.option(
+    "--baud",
+    type=click.IntRange(min=300),
+    default=500_000,
+    show_default=True,
+    help="Speed of PORT; a sketch's text lines are often at 115200.",
+)
 @card_options
 @click.option(
     "--capture",
@@ -80,6 +87,7 @@ def listen(
     replay: Path | None,
     speed: float,
     seed: int,
+    baud: int,
     cards: CardFiles,
     capture: Path | None,
     seconds: float | None,
@@ -116,7 +124,7 @@ def listen(
         heard = _simulated(simulate, options, desk, capture, seed=seed, speed=speed)
     else:
         assert port is not None
-        heard = _port(port, options, cards, capture, seconds)
+        heard = _port(port, options, cards, capture, baud=baud, seconds=seconds)
         click.echo(CAUTIONS, err=True)
     place: PagePlace | None = None
     if page:
@@ -163,7 +171,13 @@ def listen(
 
 
 def _port(
-    port: str, options: Options, cards: CardFiles, capture: Path | None, seconds: float | None
+    port: str,
+    options: Options,
+    cards: CardFiles,
+    capture: Path | None,
+    *,
+    baud: int,
+    seconds: float | None,
 ) -> _Heard:
     from vaclog.capture.writer import CaptureWriter
     from vaclog.daemon.before import Before
@@ -171,7 +185,9 @@ def _port(
     from vaclog.sources.carded import Carded
     from vaclog.sources.serial_port import SerialSource
 
-    carded = Carded(SerialSource(port), engine=cards.engine, rig=cards.rig, seconds=seconds)
+    carded = Carded(
+        SerialSource(port, baud=baud), engine=cards.engine, rig=cards.rig, seconds=seconds
+    )
     path = capture or _new_name()
     return _Heard(
         source=Before([wants(options)], carded),
