@@ -321,7 +321,10 @@ def session(seed: int, *, fixed: bool = True) -> Outcome:
     engine = build(case.spec)
     led = lead(case, engine, OPTIONS)
     truth, guide = led.run.truth, led.guide
-    outcome = Outcome(seed=seed, kind=case.kind, peak_deg=truth.peak_rig_deg)
+    # With misfires that grow with advance the vacuum itself has its top where they begin.
+    misfires = case.spec.misfire.onset_deg is not None
+    peak_deg = truth.peak_misfiring_deg if misfires else truth.peak_deg
+    outcome = Outcome(seed=seed, kind=case.kind, peak_deg=peak_deg + truth.rig_offset_deg)
     late = truth.spark_s > truth.spark_s[-1] - 6.0
     late &= truth.spark_slot == 1
     outcome.final_deg = float(truth.spark_advance_deg[late].mean()) + truth.rig_offset_deg

@@ -31,6 +31,8 @@ MOVED_DEG: Final = 0.8  # of a nudge: less is creep
 LEAST_ROOM_DEG: Final = 1.0  # a shorter nudge tells nothing
 PAST_DEG: Final = 2.0  # the whole interval lies so far behind: the top is passed
 SLOPE_SURE: Final = 4.0  # log units of evidence before the side of the top is believed
+# Stopping at the first narrow interval would pick the lucky looks: it must be so twice.
+SURE_LOOKS: Final = 2
 # A pass that narrows the interval by less than this is only begun if it helps to the goal.
 LITTLE_SHRINK: Final = 0.9
 # Unless a pass would bring an open interval down to so many times the goal, it is not begun.
@@ -70,6 +72,7 @@ class Sweeping:
         self._passed_said = False
         self._hold_us = 0
         self._end = False
+        self._sure = 0  # how many decisions in a row found the interval narrow enough
 
     # What comes in ---------------------------------------------------------------------------
 
@@ -310,7 +313,9 @@ class Sweeping:
     def _ended(self, scene: Scene, known: Known) -> Instruction | None:
         """Whether the sweep is over, and why."""
         half, options = known.interval_deg, scene.options
-        if known.fit.found and half is not None and half <= options.goal_deg and self._turned:
+        sure = known.fit.found and half is not None and half <= options.goal_deg
+        self._sure = self._sure + 1 if sure and self._turned else 0
+        if self._sure >= SURE_LOOKS:
             return self._finish(scene, Because.SURE)
         assert self._began_us is not None
         spent_s = (scene.now_us - self._began_us) / 1e6
