@@ -17,6 +17,7 @@ from scipy.stats import binom
 from vaclog.analysis.dynamics import lagged_rows
 from vaclog.analysis.findings import SweepFit
 from vaclog.analysis.hill import fit_hill
+from vaclog.analysis.hillshape import HillPrior
 from vaclog.signals.tables import CycleFlag, CycleTable
 
 
@@ -81,6 +82,18 @@ def test_interval_holds_the_truth_as_often_as_it_says(name: str, setup) -> None:
     rmse = np.sqrt((error**2).mean())
     assert 0.6 < rmse / np.sqrt((u**2).mean()) < 1.35, name
     assert abs(error.mean()) < 0.15 + 3 * error.std() / np.sqrt(found.sum()), name
+
+
+def test_one_way_sweep_is_told_from_a_drift_only_by_what_drifts_are_usual() -> None:
+    hand = ((0.0, 10.0), (8.0, 10.0), (48.0, 36.0), (56.0, 36.0))
+    tables, peaks = engine.run(engine.Setup(hand=hand, runs=20, seed=15, drift=0.004))
+    free = replace(HillPrior(), drift_percent_per_min=((1.0, 60.0),))
+    usual = [_fit(t) for t in tables]
+    blind = [fit_hill(t, np.ones(len(t), dtype=bool), prior=free) for t in tables]
+    assert np.mean([f.u_deg for f in usual]) < 0.7 * np.nanmean([f.u_deg for f in blind])
+    error = np.array([f.angle_deg for f in usual]) - peaks
+    assert np.sqrt((error**2).mean()) < 1.5
+    assert all(any("one way" in text for text in f.limits) for f in usual)
 
 
 def test_plain_parabola_would_not_have_done() -> None:
