@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
 from typing import Any, get_type_hints
@@ -181,7 +182,7 @@ def test_the_way_back() -> None:
 def test_any_number_gives_the_same_bytes_after_a_round_trip(number: float, name: str) -> None:
     once = to_json(replace(EMPTY, idle=replace(EMPTY.idle, **{name: number})))
     strict(once)
-    assert "-0.0" not in once
+    assert re.search(r"-0\.0(?!\d)", once) is None
     assert to_json(from_json(once)) == once
 
 
