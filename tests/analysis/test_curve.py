@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from vaclog.analysis.curve import find_curve
+from vaclog.analysis.centrifugal import find_curve
 from vaclog.analysis.findings import CurveFinding
-from vaclog.analysis.phases import find_phases
+from vaclog.analysis.phases.find import find_phases
 from vaclog.cards import EngineCard
 from vaclog.signals.tables import AdvanceFrom
 

@@ -14,10 +14,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import binom
 
-from vaclog.analysis.dynamics import lagged_rows
 from vaclog.analysis.findings import SweepFit
-from vaclog.analysis.hill import fit_hill
-from vaclog.analysis.hillshape import HillPrior
+from vaclog.analysis.hill.dynamics import lagged_rows
+from vaclog.analysis.hill.fit import fit_hill
+from vaclog.analysis.hill.shape import HillPrior
 from vaclog.signals.tables import CycleFlag, CycleTable
 
 
@@ -98,7 +98,7 @@ def test_one_way_sweep_is_told_from_a_drift_only_by_what_drifts_are_usual() -> N
 
 def test_plain_parabola_would_not_have_done() -> None:
     # The reason for the dynamic model, on the same runs: quoted in the documentation.
-    from vaclog.analysis.parabola import fit_vertex
+    from vaclog.analysis.hill.parabola import fit_vertex
 
     tables, peaks = engine.run(engine.Setup(hand=engine.there_and_back(10.0, 34.0), seed=11))
     held = 0

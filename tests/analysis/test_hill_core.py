@@ -8,10 +8,10 @@ from scipy.integrate import quad
 from scipy.stats import norm
 from scipy.stats import t as student
 
-from vaclog.analysis.dynamics import innovation_weights, least_squares, ljung_box_p
-from vaclog.analysis.hillgrid import log_mean_positive
-from vaclog.analysis.hillshape import AT_DEG, CUBIC, HALVES
-from vaclog.analysis.parabola import fit_vertex
+from vaclog.analysis.hill.dynamics import innovation_weights, least_squares, ljung_box_p
+from vaclog.analysis.hill.grid import log_mean_positive
+from vaclog.analysis.hill.parabola import fit_vertex
+from vaclog.analysis.hill.shape import AT_DEG, CUBIC, HALVES
 
 # NIST StRD, linear regression, Norris (36 points of an ozone calibration).
 NORRIS_Y = (

@@ -11,8 +11,8 @@ import pytest
 from scipy.stats import binomtest, norm
 
 from vaclog.analysis.findings import MisfireFinding
-from vaclog.analysis.misfire import clopper_pearson, find_misfires, onset_deg, roc_area
-from vaclog.analysis.stumble import score
+from vaclog.analysis.misfire.find import clopper_pearson, find_misfires, onset_deg, roc_area
+from vaclog.analysis.misfire.stumble import score
 from vaclog.cards import EngineCard
 from vaclog.signals.tables import AdvanceFrom, CycleFlag
 

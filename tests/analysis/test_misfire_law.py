@@ -7,7 +7,7 @@ import pytest
 from scipy.integrate import quad
 from scipy.stats import norm
 
-from vaclog.analysis.bulk import bulk_log_density, fit_law, fit_rate
+from vaclog.analysis.misfire.bulk import bulk_log_density, fit_law, fit_rate
 
 
 @pytest.mark.parametrize("skew", [-0.2, 0.0, 0.15, 0.5])

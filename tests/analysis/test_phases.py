@@ -12,10 +12,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from vaclog.analysis.excursions import find_excursions
 from vaclog.analysis.findings import Phase
-from vaclog.analysis.hand import find_sweeps
-from vaclog.analysis.phases import find_phases
+from vaclog.analysis.phases.excursions import find_excursions
+from vaclog.analysis.phases.find import find_phases
+from vaclog.analysis.phases.hand import find_sweeps
 from vaclog.cards import EngineCard
 from vaclog.signals.tables import AdvanceFrom, Background, CycleTable
 

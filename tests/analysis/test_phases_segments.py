@@ -9,7 +9,7 @@ import pytest
 import ruptures
 from statsmodels.datasets import nile
 
-from vaclog.analysis.segments import (
+from vaclog.analysis.phases.segments import (
     bend_sigma,
     corner,
     plateau,

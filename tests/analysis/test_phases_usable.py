@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from vaclog.analysis.findings import Phase
-from vaclog.analysis.phases import find_phases
-from vaclog.analysis.usable import ISLAND, idle_cycles, idle_state, usable_cycles
+from vaclog.analysis.phases.find import find_phases
+from vaclog.analysis.phases.usable import ISLAND, idle_cycles, idle_state, usable_cycles
 from vaclog.cards import EngineCard
 from vaclog.signals.tables import AdvanceFrom, CycleFlag
 

@@ -27,13 +27,13 @@ from pathlib import Path
 
 import numpy as np
 
-from vaclog.analysis.advice import advise
-from vaclog.analysis.angle_scale import angle_scale
+from vaclog.analysis.advice.advise import advise
+from vaclog.analysis.advice.angle_scale import angle_scale
+from vaclog.analysis.advice.situation import Situation
 from vaclog.analysis.findings import MisfireFinding, SweepFit
-from vaclog.analysis.hill import fit_hill
-from vaclog.analysis.phases import find_phases
-from vaclog.analysis.situation import Situation
-from vaclog.analysis.usable import usable_cycles
+from vaclog.analysis.hill.fit import fit_hill
+from vaclog.analysis.phases.find import find_phases
+from vaclog.analysis.phases.usable import usable_cycles
 from vaclog.cards import EngineCard, RigCard, engine_card, rig_card
 from vaclog.guidance.guide import Guide
 from vaclog.guidance.instructions import Because, Instruction, Step
@@ -318,13 +318,20 @@ def right_set(case: Case, truth: Truth, rpm: float, source: str) -> tuple[float,
 def session(seed: int, *, fixed: bool = True) -> Outcome:
     """Lead one session and judge it."""
     case = draw(seed)
-    engine = build(case.spec)
-    led = lead(case, engine, OPTIONS)
+    led = lead(case, build(case.spec), OPTIONS)
+    outcome = judge(case, led)
+    if fixed:
+        _fixed(case, led.run.truth, outcome)
+    return outcome
+
+
+def judge(case: Case, led: Led) -> Outcome:
+    """What came of a led session, by the simulator's truth."""
     truth, guide = led.run.truth, led.guide
     # With misfires that grow with advance the vacuum itself has its top where they begin.
     misfires = case.spec.misfire.onset_deg is not None
     peak_deg = truth.peak_misfiring_deg if misfires else truth.peak_deg
-    outcome = Outcome(seed=seed, kind=case.kind, peak_deg=peak_deg + truth.rig_offset_deg)
+    outcome = Outcome(seed=case.seed, kind=case.kind, peak_deg=peak_deg + truth.rig_offset_deg)
     late = truth.spark_s > truth.spark_s[-1] - 6.0
     late &= truth.spark_slot == 1
     outcome.final_deg = float(truth.spark_advance_deg[late].mean()) + truth.rig_offset_deg
@@ -336,8 +343,6 @@ def session(seed: int, *, fixed: bool = True) -> Outcome:
     outcome.whole_s = guide.scene.now_us / 1e6
     outcome.orders = sum(each.step in TURNS for each in led.said)
     _sweep_numbers(case, led, truth, outcome)
-    if fixed:
-        _fixed(case, truth, outcome)
     return outcome
 
 

@@ -31,7 +31,7 @@ import numpy as np  # noqa: E402
 from hill_classes import CLASSES, HARD, ONE_WAY, TWO_WAY, UNREACHED, make_case  # noqa: E402
 from scipy.stats import binomtest, norm  # noqa: E402
 
-from vaclog.analysis.hill import fit_hill  # noqa: E402
+from vaclog.analysis.hill.fit import fit_hill  # noqa: E402
 
 MISSED_MARGIN_DEG = 4.0
 QUICK = ("4 cylinders, 6 %", "closed cycle", "nudge and wait", "8 cylinders, 14 %")

@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from vaclog.analysis.phases import find_phases
-from vaclog.analysis.usable import usable_cycles
+from vaclog.analysis.phases.find import find_phases
+from vaclog.analysis.phases.usable import usable_cycles
 from vaclog.cards import engine_card, rig_card
 from vaclog.signals.chain import SignalChain
 from vaclog.signals.tables import CycleTable

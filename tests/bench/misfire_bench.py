@@ -15,10 +15,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from vaclog import cards
-from vaclog.analysis.misfire import find_misfires, roc_area
-from vaclog.analysis.phases import find_phases
-from vaclog.analysis.stumble import score
-from vaclog.analysis.usable import idle_cycles
+from vaclog.analysis.misfire.find import find_misfires, roc_area
+from vaclog.analysis.misfire.stumble import score
+from vaclog.analysis.phases.find import find_phases
+from vaclog.analysis.phases.usable import idle_cycles
 from vaclog.cards import EngineCard
 from vaclog.signals.chain import SignalChain
 from vaclog.signals.tables import Background, CycleTable

@@ -19,8 +19,8 @@ import numpy as np
 
 from vaclog import cards
 from vaclog.analysis.findings import Phase, Sweep
-from vaclog.analysis.hand import HESITATE_S
-from vaclog.analysis.phases import find_phases
+from vaclog.analysis.phases.find import find_phases
+from vaclog.analysis.phases.hand import HESITATE_S
 from vaclog.signals.chain import SignalChain
 from vaclog.simulator.emit import messages
 from vaclog.simulator.presets import PRESETS, preset, random_scenario

@@ -19,6 +19,7 @@ from vaclog.records import Chunk, OperatorInput, Record
 from vaclog.session import Instruct, Session, wants
 from vaclog.simulator.crank import build
 
+OPTIONS = Options(look_cycles=64)
 BENCH = Path(__file__).parents[1] / "bench" / "hands_bench.py"
 
 
@@ -33,10 +34,23 @@ def bench() -> ModuleType:
     return module
 
 
-@pytest.mark.parametrize("seed", [4, 5])
-def test_a_rough_hand_arrives(bench, seed: int) -> None:
+@pytest.fixture(scope="module")
+def led(bench):
+    """A session whose top is in reach: the case, how it went, and all that entered."""
+    case = bench.draw(5)
+    records: list[Record] = []
+
+    def keep(at_us: int, entered: bytes | OperatorInput) -> None:
+        taken = isinstance(entered, OperatorInput)
+        records.append(entered if taken else Chunk(at_us=at_us, data=entered))
+
+    return case, bench.lead(case, build(case.spec), OPTIONS, keep), records
+
+
+def test_a_rough_hand_arrives(bench, led) -> None:
     """Led to within a degree of what the rules give for the true hill, past no limit."""
-    made = bench.session(seed, fixed=False)
+    case, went, _ = led
+    made = bench.judge(case, went)
     assert made.kind == "top in reach"
     assert made.locked and not made.past_limit
     assert abs(made.final_deg - made.right_deg) <= 1.0
@@ -44,20 +58,21 @@ def test_a_rough_hand_arrives(bench, seed: int) -> None:
     assert abs(made.peak_deg - 0.5 * (made.low_deg + made.high_deg)) < 3.0 * made.interval_deg
 
 
-def test_a_replayed_capture_gives_the_same_instructions(bench) -> None:
+def test_where_a_total_ends_the_sweep_nobody_is_led_past_it(bench) -> None:
+    """The top is out of reach: a setting all the same, on the careful side."""
+    made = bench.session(1, fixed=False)
+    assert made.kind == "total before"
+    assert made.locked and not made.past_limit
+    assert made.final_deg <= made.right_deg + 1.0
+
+
+def test_a_replayed_capture_gives_the_same_instructions(bench, led) -> None:
     """The records of a led session, read again in other pieces: the same words."""
-    case = bench.draw(1)
-    records: list[Record] = []
-
-    def keep(at_us: int, entered: bytes | OperatorInput) -> None:
-        taken = isinstance(entered, OperatorInput)
-        records.append(entered if taken else Chunk(at_us=at_us, data=entered))
-
-    led = bench.lead(case, build(case.spec), Options(look_cycles=64), keep)
+    case, went, records = led
     session = Session(engine=case.card, rig=case.rig_card, lead=bench.Guide)
-    said = replay(session, [wants(Options(look_cycles=64)), *joined(records)])
+    said = replay(session, [wants(OPTIONS), *joined(records)])
     assert [each.step for each in said][:3] == [Step.SCRIBE, Step.WARM_UP, Step.BEGIN]
-    assert plain(said) == plain(led.said)
+    assert plain(said) == plain(went.said)
 
 
 def replay(session: Session, records: list[Record]) -> list[Instruction]:

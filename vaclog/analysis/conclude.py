@@ -13,15 +13,15 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from vaclog.analysis.advice import advise, judge
-from vaclog.analysis.angle_scale import angle_scale, peak_record
-from vaclog.analysis.curve import find_curve
+from vaclog.analysis.advice.advise import advise, judge
+from vaclog.analysis.advice.angle_scale import angle_scale, peak_record
+from vaclog.analysis.advice.situation import Situation
+from vaclog.analysis.centrifugal import find_curve
 from vaclog.analysis.findings import MisfireFinding, Phase, SweepFit
-from vaclog.analysis.hill import fit_hill
-from vaclog.analysis.misfire import find_misfires
-from vaclog.analysis.phases import find_phases
-from vaclog.analysis.situation import Situation
-from vaclog.analysis.usable import idle_cycles, idle_state, usable_cycles
+from vaclog.analysis.hill.fit import fit_hill
+from vaclog.analysis.misfire.find import find_misfires
+from vaclog.analysis.phases.find import find_phases
+from vaclog.analysis.phases.usable import idle_cycles, idle_state, usable_cycles
 from vaclog.cards import EngineCard, RigCard
 from vaclog.result import (
     AdvanceSource,

@@ -17,23 +17,21 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vaclog.analysis.advice import advise, judge
-from vaclog.analysis.angle_scale import angle_scale
+from vaclog.analysis.advice.advise import advise, judge
+from vaclog.analysis.advice.angle_scale import angle_scale
+from vaclog.analysis.advice.situation import Judged, Situation
+from vaclog.analysis.centrifugal import find_curve
 from vaclog.analysis.conclude import advance_source
-from vaclog.analysis.curve import find_curve
 from vaclog.analysis.findings import MisfireFinding, Phase, Sweep, SweepFit
-from vaclog.analysis.hill import fit_hill
-from vaclog.analysis.misfire import clopper_pearson, find_misfires, onset_deg
-from vaclog.analysis.phases import find_phases
-from vaclog.analysis.situation import Judged, Situation
-from vaclog.analysis.stumble import peel, score
-from vaclog.analysis.usable import idle_state, usable_cycles
+from vaclog.analysis.hill.fit import fit_hill
+from vaclog.analysis.misfire.find import clopper_pearson, find_misfires, onset_deg
+from vaclog.analysis.misfire.stumble import peel, score
+from vaclog.analysis.phases.find import find_phases
+from vaclog.analysis.phases.usable import idle_cycles, idle_state, usable_cycles
 from vaclog.cards import EngineCard, RigCard
 from vaclog.result import AdvanceSource, Advice, PhaseKind
-from vaclog.signals.tables import Background, CycleFlag, CycleTable
+from vaclog.signals.tables import Background, CycleTable
 
-_SPOILT = int(CycleFlag.GAP | CycleFlag.RAIL | CycleFlag.CRANKING)
-_IDLING = ("hold", "advancing", "retarding", "warming", "running")
 # Of a score in standard deviations of ordinary scatter: once in some hours by chance; engines
 # with a long tail of weak strokes pass it more often, so a stop asks for a change of rate.
 QUICK_THRESHOLD = 5.0
@@ -50,7 +48,7 @@ class Known:
     phase
         What goes on now.
     phases, sweeps, use
-        See :mod:`vaclog.analysis.phases` and :mod:`vaclog.analysis.usable`.
+        See :mod:`vaclog.analysis.phases.find` and :mod:`vaclog.analysis.phases.usable`.
     fit, misfire, judged, advice
         See :mod:`vaclog.analysis`.
     source
@@ -101,7 +99,7 @@ def learn(
     phases, sweeps = find_phases(cycles, background, engine, now_us)
     use = usable_cycles(cycles, phases, sweeps, engine)
     fit = fit_hill(cycles, use)
-    idling = _idling(cycles, phases)
+    idling = idle_cycles(cycles, phases)
     misfires = find_misfires if thorough else quick_misfires
     misfire = misfires(cycles, idling, engine)
     source = advance_source(cycles)
@@ -138,16 +136,6 @@ def learn(
         advice=advise(situation),
         source=source,
     )
-
-
-def _idling(cycles: CycleTable, phases: Sequence[Phase]) -> NDArray[np.bool_]:
-    """Cycles in which a stumble means something: the engine idles by itself."""
-    use = np.zeros(len(cycles), dtype=np.bool_)
-    for phase in phases:
-        if phase.kind in _IDLING:
-            use |= (cycles.start_us >= phase.start_us) & (cycles.end_us <= phase.end_us)
-    use &= (cycles.flags & _SPOILT) == 0
-    return use
 
 
 def quick_misfires(

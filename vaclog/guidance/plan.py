@@ -4,7 +4,7 @@ Enters: the cycles so far with their fit, and where the hand could go. Leaves: t
 uncertainty that the fit would then have, and the pass that brings it down soonest.
 
 The model is the hill fit's own: energy of a cycle from its lags, drift, and the hill at the
-advance of its spark (see :mod:`vaclog.analysis.hill`). The dynamics are fitted once to the
+advance of its spark (see :mod:`vaclog.analysis.hill.fit`). The dynamics are fitted once to the
 cycles so far; cycles to come are made with them along the planned way, with the innovations of
 the past used again, so that they wander as this engine does. What such rows would tell of the
 top is their Fisher information with lags, drift, height and lopsidedness unknown and the fit's
@@ -25,9 +25,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from vaclog.analysis.dynamics import ORDER, lagged_rows, least_squares
-from vaclog.analysis.hill import DEFAULT_PRIOR
-from vaclog.analysis.hillgrid import Ground
+from vaclog.analysis.hill.dynamics import ORDER, lagged_rows, least_squares
+from vaclog.analysis.hill.fit import DEFAULT_PRIOR
+from vaclog.analysis.hill.grid import Ground
 from vaclog.signals.tables import CycleTable, FloatArray
 
 # The middle of the fit's three priors of drift.

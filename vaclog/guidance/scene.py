@@ -12,8 +12,8 @@ from typing import Any, Final
 
 import numpy as np
 
-from vaclog.analysis.advice import turn_way
-from vaclog.analysis.phases import hand_angle
+from vaclog.analysis.advice.advise import turn_way
+from vaclog.analysis.phases.find import hand_angle
 from vaclog.cards import EngineCard, RigCard
 from vaclog.guidance.instructions import Because, Instruction, Step, Tap, Urgency, Way
 from vaclog.guidance.known import Known, learn

@@ -8,9 +8,9 @@ from typing import Any
 
 import numpy as np
 
-from vaclog.analysis.angle_scale import angle_scale
+from vaclog.analysis.advice.angle_scale import angle_scale
+from vaclog.analysis.advice.situation import Situation
 from vaclog.analysis.findings import CurveFinding, MisfireFinding, SweepFit
-from vaclog.analysis.situation import Situation
 from vaclog.cards import EngineCard, MarkSensor, RigCard
 from vaclog.result import AdvanceSource, Idle
 

@@ -12,9 +12,9 @@ from advice_cases import ENGINE, RIG, hill, rev_up, situation, stumbling
 from hypothesis import given
 from hypothesis import strategies as st
 
-from vaclog.analysis.advice import advise, judge, turn_way
-from vaclog.analysis.angle_scale import judged_u_deg
-from vaclog.analysis.situation import Situation
+from vaclog.analysis.advice.advise import advise, judge, turn_way
+from vaclog.analysis.advice.angle_scale import judged_u_deg
+from vaclog.analysis.advice.situation import Situation
 from vaclog.cards import BodySensor, EngineCard, RigCard
 from vaclog.result import Advice, Idle
 from vaclog.units import from_kpa, to_kpa

@@ -9,16 +9,16 @@ import numpy as np
 import pytest
 from advice_cases import ENGINE, SMOOTH, hill, rev_up, situation, stumbling
 
-from vaclog.analysis.advice import advise, judge
-from vaclog.analysis.findings import CurveFinding, SweepFit
-from vaclog.analysis.hill_side import crest_at_least_deg, hill_kpa, retard_side
-from vaclog.analysis.limits import (
+from vaclog.analysis.advice.advise import advise, judge
+from vaclog.analysis.advice.hill_side import crest_at_least_deg, hill_kpa, retard_side
+from vaclog.analysis.advice.limits import (
     added_at_idle_deg,
     added_at_speed,
     maker_limit,
     misfire_limit,
     total_limit,
 )
+from vaclog.analysis.findings import CurveFinding, SweepFit
 from vaclog.cards import EngineCard
 
 MOVING = replace(ENGINE, centrifugal=((600.0, 0.0), (1600.0, 10.0), (3000.0, 24.0)))

@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 from advice_cases import ENGINE, RIG, hill
 
-from vaclog.analysis.angle_scale import AngleScale, angle_scale, judged_u_deg, peak_record
+from vaclog.analysis.advice.angle_scale import AngleScale, angle_scale, judged_u_deg, peak_record
 from vaclog.cards import BodySensor, MarkSensor, RigCard, SparkSensor
 
 

@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from vaclog.analysis.findings import Phase, Sweep
-from vaclog.analysis.segments import (
+from vaclog.analysis.phases.segments import (
     bend_sigma,
     corner,
     plateau,

@@ -2,7 +2,7 @@
 
 Enters: x and y of independent points. Leaves: the vertex with its standard error and Fieller's
 interval. On cycles of an engine the points are not independent, and the interval comes out
-three times too narrow: there the hill fit of :mod:`~vaclog.analysis.hill` serves.
+three times too narrow: there the hill fit of :mod:`~vaclog.analysis.hill.fit` serves.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vaclog.analysis.dynamics import least_squares
+from vaclog.analysis.hill.dynamics import least_squares
 from vaclog.signals.tables import FloatArray
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from vaclog.analysis.segments import robust_sigma, running_median
+from vaclog.analysis.phases.segments import robust_sigma, running_median
 from vaclog.signals.tables import FloatArray
 
 MORE_AIR = 1.3  # of the idle's air: cold and warm idle within a minute differ by less

@@ -12,8 +12,8 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Final
 
-from vaclog.analysis.angle_scale import TDC, TDC_ASSUMED_DEG, U_TDC_VERIFIED_DEG
-from vaclog.analysis.situation import Judged, Situation
+from vaclog.analysis.advice.angle_scale import TDC, TDC_ASSUMED_DEG, U_TDC_VERIFIED_DEG
+from vaclog.analysis.advice.situation import Judged, Situation
 from vaclog.cards import doubts
 from vaclog.result import Advice
 

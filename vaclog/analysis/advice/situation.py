@@ -9,10 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Final
 
-from vaclog.analysis.angle_scale import AngleScale
+from vaclog.analysis.advice.angle_scale import AngleScale
+from vaclog.analysis.advice.hill_side import SidePoint
+from vaclog.analysis.advice.limits import AddedAtSpeed, Limit
 from vaclog.analysis.findings import CurveFinding, MisfireFinding, SweepFit
-from vaclog.analysis.hill_side import SidePoint
-from vaclog.analysis.limits import AddedAtSpeed, Limit
 from vaclog.cards import EngineCard, RigCard
 from vaclog.result import Idle
 from vaclog.units import to_kpa

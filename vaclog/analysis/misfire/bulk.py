@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from vaclog.analysis.segments import robust_sigma
+from vaclog.analysis.phases.segments import robust_sigma
 from vaclog.signals.tables import FloatArray
 
 # A bump must be better than no bump by this much log likelihood: its three numbers and the

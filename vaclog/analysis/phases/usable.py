@@ -10,10 +10,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from vaclog.analysis.excursions import spans
 from vaclog.analysis.findings import Phase, Sweep
-from vaclog.analysis.phases import hand_angle
-from vaclog.analysis.segments import without_outliers
+from vaclog.analysis.phases.excursions import spans
+from vaclog.analysis.phases.find import hand_angle
+from vaclog.analysis.phases.segments import without_outliers
 from vaclog.cards import EngineCard
 from vaclog.result import Idle
 from vaclog.signals.tables import CycleFlag, CycleTable

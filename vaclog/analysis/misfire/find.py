@@ -2,11 +2,11 @@
 
 Enters: the cycles that idle, and the engine card. Leaves: a :class:`MisfireFinding`.
 
-The score comes from :mod:`vaclog.analysis.stumble`. The threshold is set here, for at most one
-false alarm in ten minutes; where the events themselves show how deep a lost stroke is, half of
-that depth is asked for as well, so that weak strokes are not taken for lost ones. Where lost
-strokes do not stand out of the scatter, single events are not reported: the rate is then read
-from the shape of the distribution of scores.
+The score comes from :mod:`vaclog.analysis.misfire.stumble`. The threshold is set here, for at
+most one false alarm in ten minutes; where the events themselves show how deep a lost stroke is,
+half of that depth is asked for as well, so that weak strokes are not taken for lost ones. Where
+lost strokes do not stand out of the scatter, single events are not reported: the rate is then
+read from the shape of the distribution of scores.
 """
 
 from __future__ import annotations
@@ -16,9 +16,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from vaclog.analysis.bulk import RateLaw, ScoreLaw, fit_law, fit_rate
 from vaclog.analysis.findings import MisfireFinding
-from vaclog.analysis.stumble import Scores, echoes, peel, score
+from vaclog.analysis.misfire.bulk import RateLaw, ScoreLaw, fit_law, fit_rate
+from vaclog.analysis.misfire.stumble import Scores, echoes, peel, score
 from vaclog.cards import EngineCard
 from vaclog.signals.tables import CycleTable, FloatArray, IntArray
 

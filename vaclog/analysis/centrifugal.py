@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vaclog.analysis.findings import CurveFinding, Phase
-from vaclog.analysis.segments import robust_sigma
+from vaclog.analysis.phases.segments import robust_sigma
 from vaclog.cards import EngineCard
 from vaclog.signals.tables import AdvanceFrom, CycleFlag, CycleTable, FloatArray
 

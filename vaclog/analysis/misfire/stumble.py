@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vaclog.analysis.segments import MAD_TO_SIGMA, robust_sigma, running_median
+from vaclog.analysis.phases.segments import MAD_TO_SIGMA, robust_sigma, running_median
 from vaclog.signals.tables import CycleFlag, CycleTable, FloatArray
 
 BEFORE, AFTER = 2, 5  # cycles of the window before and from the cycle on

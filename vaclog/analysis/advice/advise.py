@@ -1,11 +1,12 @@
 """Where to set, which limit decides, how far and which way to turn.
 
-Enters: a :class:`~vaclog.analysis.situation.Situation` (findings, cards, the engine at the last
-hold). Leaves: the :class:`~vaclog.result.Advice`, and from :func:`judge` the limits behind it.
+Enters: a :class:`~vaclog.analysis.advice.situation.Situation` (findings, cards, the engine at
+the last hold). Leaves: the :class:`~vaclog.result.Advice`, and from :func:`judge` the limits
+behind it.
 
 The set point is the smallest of the hill's own proposal and the limits. Idle vacuum never
 justifies an advance that full load forbids: without a maximum total and a centrifugal curve there
-is no number. The sentences that go with it are made in :mod:`vaclog.analysis.advice_words`.
+is no number. The sentences that go with it are made in :mod:`vaclog.analysis.advice.words`.
 """
 
 from __future__ import annotations
@@ -13,18 +14,18 @@ from __future__ import annotations
 import math
 from typing import Final
 
-from vaclog.analysis import advice_words
-from vaclog.analysis.angle_scale import judged_u_deg
-from vaclog.analysis.findings import SweepFit
-from vaclog.analysis.hill_side import crest_at_least_deg, hill_kpa, retard_side
-from vaclog.analysis.limits import (
+from vaclog.analysis.advice import words
+from vaclog.analysis.advice.angle_scale import judged_u_deg
+from vaclog.analysis.advice.hill_side import crest_at_least_deg, hill_kpa, retard_side
+from vaclog.analysis.advice.limits import (
     added_at_idle_deg,
     added_at_speed,
     maker_limit,
     misfire_limit,
     total_limit,
 )
-from vaclog.analysis.situation import LARGEST_DROP_KPA, Judged, Situation
+from vaclog.analysis.advice.situation import LARGEST_DROP_KPA, Judged, Situation
+from vaclog.analysis.findings import SweepFit
 from vaclog.cards import EngineCard
 from vaclog.result import Advice, TurnWay
 from vaclog.units import body_from_crank_deg, rim_mm
@@ -94,7 +95,7 @@ def advise(situation: Situation) -> Advice:
         rotor_turns=situation.engine.rotor_turns,
         limits_why=tuple((each.name, each.why) for each in judged.limits),
     )
-    return advice_words.complete(situation, judged, advice)
+    return words.complete(situation, judged, advice)
 
 
 def turn_way(engine: EngineCard, turn_deg: float | None) -> TurnWay | None:

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vaclog.analysis.dynamics import Rows, least_squares
-from vaclog.analysis.hillgrid import Ground, Node, Posterior
+from vaclog.analysis.hill.dynamics import Rows, least_squares
+from vaclog.analysis.hill.grid import Ground, Node, Posterior
 from vaclog.signals.tables import FloatArray
 
 STEP_DEG = 0.5

@@ -12,7 +12,7 @@ the torque of this one::
 
 q is half the square of speed, p the mean pressure (both in per cent), i = 1..5, t time, m the
 charge (pressure of the cycle before over its mean), alpha the advance at the spark that starts
-the cycle, e white. s is x**2 plus a lopsided part (see :mod:`~vaclog.analysis.hillshape`). With
+the cycle, e white. s is x**2 plus a lopsided part (see :mod:`~vaclog.analysis.hill.shape`). With
 the throttle untouched the manifold's pressure depends on speed alone, so pressure is lowest
 exactly where torque is highest: the top of s is the top of the steady vacuum. Because torque
 acts at once, and speed and pressure follow slowly, neither the lag and direction of the sweep
@@ -39,12 +39,12 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from vaclog.analysis.dynamics import ORDER, Rows, lagged_rows, ljung_box_p
 from vaclog.analysis.findings import SweepFit
-from vaclog.analysis.hillcurve import Curve, steady_curve
-from vaclog.analysis.hillgrid import Ground, Posterior, posterior
-from vaclog.analysis.hilllimits import limits
-from vaclog.analysis.hillshape import HillPrior
+from vaclog.analysis.hill.curve import Curve, steady_curve
+from vaclog.analysis.hill.dynamics import ORDER, Rows, lagged_rows, ljung_box_p
+from vaclog.analysis.hill.explain import limits
+from vaclog.analysis.hill.grid import Ground, Posterior, posterior
+from vaclog.analysis.hill.shape import HillPrior
 from vaclog.signals.tables import CycleTable, FloatArray
 
 # Ten unknowns and three to spare for each: fewer rows say nothing that could be trusted.

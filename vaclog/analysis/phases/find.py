@@ -17,10 +17,10 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from vaclog.analysis.excursions import find_excursions, spans
 from vaclog.analysis.findings import Phase, Sweep
-from vaclog.analysis.hand import find_moves, find_sweeps
-from vaclog.analysis.segments import bend_sigma, robust_sigma, running_median, split
+from vaclog.analysis.phases.excursions import find_excursions, spans
+from vaclog.analysis.phases.hand import find_moves, find_sweeps
+from vaclog.analysis.phases.segments import bend_sigma, robust_sigma, running_median, split
 from vaclog.cards import EngineCard
 from vaclog.result import PhaseKind
 from vaclog.signals.tables import Background, CycleFlag, CycleTable, FloatArray

@@ -1,7 +1,7 @@
 """The posterior of the top on a grid: the arithmetic of the hill fit.
 
 Enters: rows of the dynamics and a prior. Leaves: the posterior of the best advance, summed over
-everything else. The model is described in :mod:`~vaclog.analysis.hill`.
+everything else. The model is described in :mod:`~vaclog.analysis.hill.fit`.
 """
 
 from __future__ import annotations
@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vaclog.analysis.dynamics import Projection, Rows, innovation_weights
-from vaclog.analysis.hillshape import Family, HillPrior
+from vaclog.analysis.hill.dynamics import Projection, Rows, innovation_weights
+from vaclog.analysis.hill.shape import Family, HillPrior
 from vaclog.signals.tables import FloatArray
 
 REACH_DEG = 30.0  # how far beyond the swept range the top is looked for

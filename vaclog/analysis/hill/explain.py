@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from vaclog.analysis.hillgrid import Ground, Posterior
+from vaclog.analysis.hill.grid import Ground, Posterior
 
 # Beyond the top by less than this the far side of the hill is hardly seen: at 5 degrees it has
 # fallen by less than 1 % of the torque.

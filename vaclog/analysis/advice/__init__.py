@@ -1,0 +1,1 @@
+"""Where to set, which limit decides, and in which words."""

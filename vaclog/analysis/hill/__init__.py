@@ -1,0 +1,1 @@
+"""The hill fit: where vacuum peaks over advance, and how sure that is."""

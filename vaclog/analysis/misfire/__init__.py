@@ -1,0 +1,1 @@
+"""Strokes that were lost: the score, the threshold, the rate, the onset."""
