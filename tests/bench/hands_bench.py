@@ -60,6 +60,7 @@ READ_S = 0.25
 OPTIONS = Options(look_cycles=64)
 LONGEST_S = 1200.0
 FIXED_BEFORE_S = 20.0
+DRIFT_SHARE = 0.3
 CLASSES = ("top in reach", "slot ends before", "misfire before", "total before")
 TURNS = (
     Step.BEGIN,
@@ -128,6 +129,13 @@ def draw(seed: int) -> Case:
     peak = spec.hill.peak_deg
     start = round(float(np.clip(peak - rng.uniform(12.0, 22.0), 3.0, 16.0)), 1)
     spec = replace(spec, idle_deg=start, misfire=MisfireSpec())
+    # The drawn drifts are those of sweeps of a minute; a session lasts for several, and begins
+    # with a warm engine: over its whole length it drifts by as much.
+    spec = replace(
+        spec,
+        friction_drift_per_min=DRIFT_SHARE * spec.friction_drift_per_min,
+        throttle_drift_per_min=DRIFT_SHARE * spec.throttle_drift_per_min,
+    )
     habits = Habits(slow_turns=float(rng.uniform(0.5, 1.0)) if rng.random() < 0.25 else 0.0)
     total = round(peak + float(rng.uniform(9.0, 14.0)), 1)
     kind = CLASSES[int(rng.choice(4, p=[0.55, 0.15, 0.15, 0.15]))]

@@ -266,7 +266,7 @@ def make_view(guide: Guide, catalogue: Catalogue, unit: PressureUnit) -> View:
         at_us=scene.now_us,
         stage=guide.stage,
         source=known.source if known is not None else "none",
-        ball_deg=scene.watch.here_deg,
+        ball_deg=scene.here_deg,
         ball_kpa=kpa,
         rpm=_mean(cycles.rpm[tail]),
         vacuum_kpa=None if baro is None or kpa is None else baro - kpa,

@@ -165,6 +165,12 @@ class Scene:
         near = np.abs(tail - middle) < 3.0 * max(self.watch.sigma_deg(), 0.2)
         return float(tail[near].mean()) if near.any() else middle
 
+    @property
+    def here_deg(self) -> float | None:
+        """Where the timing is now, weights and all: mean of half a second; None if unknown."""
+        here = self.recent_deg(4)
+        return here if math.isfinite(here) else None
+
     def lock_series(self) -> tuple[FloatArray, float]:
         """What tells whether the body moved, and the change that matters: advance or vacuum."""
         if self.options.strobe or not self.sees_angle:
@@ -224,7 +230,7 @@ class Scene:
         """
         known = self.known
         given: dict[str, Any] = {
-            "here_deg": self.watch.here_deg,
+            "here_deg": self.here_deg,
             "interval_deg": known.interval_deg if known is not None else None,
             "top_deg": known.fit.angle_deg if known is not None and known.fit.found else None,
         }

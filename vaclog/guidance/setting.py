@@ -108,7 +108,7 @@ class Setting:
 
     def _while_turning(self, scene: Scene) -> Instruction | None:
         """Say "there" in passing, once, when the hand comes into the tolerance from below."""
-        here = scene.watch.here_deg
+        here = scene.here_deg
         if here is None or self.target_deg is None or self._said_there or self._order is None:
             return None
         if self._order.step is not Step.CLOSER:

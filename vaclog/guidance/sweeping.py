@@ -143,13 +143,15 @@ class Sweeping:
             expected_deg=half * plan.shrink if half is not None and plan is not None else None,
             pass_s=plan.seconds if plan is not None else None,
         )
-        self._order, self._order_us, self._from_deg = order, scene.now_us, here
+        self._order, self._order_us = order, scene.now_us
+        # By the hand itself: weights that follow a wandering speed are no answer.
+        self._from_deg = scene.watch.level_deg or 0.0
         self._tries, self._listening, self._stopped = 1, False, False
         return order
 
     def _answered(self, scene: Scene) -> bool:
         """Whether the hand did something since the order."""
-        return abs(self._level(scene) - self._from_deg) >= MOVED_DEG
+        return abs((scene.watch.level_deg or 0.0) - self._from_deg) >= MOVED_DEG
 
     def _not_answered(self, scene: Scene) -> Instruction | None:
         """Say it again, or take it that the slot ends here."""
@@ -185,7 +187,7 @@ class Sweeping:
     def _too_far(self, scene: Scene) -> Instruction | None:
         """Past the end of the reach: stop at once."""
         _, _, high, why = scene.reach()
-        here = scene.watch.here_deg
+        here = scene.here_deg
         if self._stopped or here is None or self.way < 0 or here < high + 0.7:
             return None
         return self._stop(scene, why, high)
