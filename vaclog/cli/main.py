@@ -16,7 +16,6 @@ from vaclog.cli.replay import replay
 from vaclog.cli.simulate import simulate
 from vaclog.errors import VaclogError
 
-
 # The fit's matrices are small: threads of the linear algebra only get in each other's way (a
 # third of the time with one). It must be said before numpy is first loaded.
 for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
