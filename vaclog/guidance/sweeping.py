@@ -33,6 +33,12 @@ PAST_DEG: Final = 2.0  # the whole interval lies so far behind: the top is passe
 SLOPE_SURE: Final = 4.0  # log units of evidence before the side of the top is believed
 # Stopping at the first narrow interval would pick the lucky looks: it must be so twice.
 SURE_LOOKS: Final = 2
+# Both flanks, so far from the top, trodden so often.
+FLANK_BELOW_DEG: Final = 6.0
+FLANK_ABOVE_DEG: Final = 4.0
+CROSSINGS: Final = 2
+# The planner's own half width may be so much wider than the goal, for what it leaves out.
+PLAIN_SHARE: Final = 1.1
 # A pass that narrows the interval by less than this is only begun if it helps to the goal.
 LITTLE_SHRINK: Final = 0.9
 # Unless a pass would bring an open interval down to so many times the goal, it is not begun.
@@ -72,6 +78,8 @@ class Sweeping:
         self._passed_said = False
         self._hold_us = 0
         self._end = False
+        self._pass = (math.inf, -math.inf)  # lowest and highest hold of this pass
+        self._trodden: list[tuple[float, float]] = []  # the same of those before
         self._sure = 0  # how many decisions in a row found the interval narrow enough
 
     # What comes in ---------------------------------------------------------------------------
@@ -83,6 +91,7 @@ class Sweeping:
             return None
         if self._began_us is None:
             self._began_us = self._pass_us = self._hold_us = scene.now_us
+            self._pass = (self._level(scene), self._level(scene))
             return self._begin(scene)
         scene.learn()
         urgent = self._too_far(scene) or self._too_fast(scene) or self._stumbles(scene)
@@ -247,6 +256,8 @@ class Sweeping:
         """A wait is over: on, back, or enough."""
         known = scene.learn(now=True)
         danger = self._stumbles(scene)
+        here = self._level(scene)
+        self._pass = (min(self._pass[0], here), max(self._pass[1], here))
         self._hold_us = scene.now_us
         over = danger or self._ended(scene, known)
         if over is not None:
@@ -314,9 +325,8 @@ class Sweeping:
 
     def _ended(self, scene: Scene, known: Known) -> Instruction | None:
         """Whether the sweep is over, and why."""
-        half, options = known.interval_deg, scene.options
-        sure = known.fit.found and half is not None and half <= options.goal_deg
-        self._sure = self._sure + 1 if sure and self._turned else 0
+        options = scene.options
+        self._sure = self._sure + 1 if self._narrow(scene, known) else 0
         if self._sure >= SURE_LOOKS:
             return self._finish(scene, Because.SURE)
         assert self._began_us is not None
@@ -333,6 +343,23 @@ class Sweeping:
             # There and back, and the top is not inside: more of the same tells little more.
             return self._finish(scene, Because.NO_GAIN)
         return None
+
+    def _narrow(self, scene: Scene, known: Known) -> bool:
+        """Whether the top is known as well as was asked, and that is no lucky look.
+
+        The width of the interval scatters from look to look as the noise flatters the hill, so
+        stopping at the first narrow one would stop on the flattered ones. Both flanks must have
+        been trodden up and down, and the planner's plain reckoning must agree.
+        """
+        fit, half, goal = known.fit, known.interval_deg, scene.options.goal_deg
+        if not fit.found or half is None or half > goal:
+            return False
+        low, _, high, _ = scene.reach()
+        foot = max(fit.angle_deg - FLANK_BELOW_DEG, low + LEAST_ROOM_DEG)
+        far = min(fit.angle_deg + FLANK_ABOVE_DEG, high - LEAST_ROOM_DEG)
+        crossed = sum(each[0] <= foot and each[1] >= far for each in [*self._trodden, self._pass])
+        plain = 1.96 * Planner(scene.cycles, known.use, fit.angle_deg).expected_u_deg()
+        return crossed >= CROSSINGS and plain <= PLAIN_SHARE * goal
 
     def _out_of_reach(self, scene: Scene, known: Known) -> bool:
         """Whether the goal cannot be met with the passes that are left, and they bring little."""
@@ -392,6 +419,9 @@ class Sweeping:
     def _turn_round(self, scene: Scene) -> None:
         self.way = -self.way
         self._turned = True
+        here = self._level(scene)
+        self._trodden.append(self._pass)
+        self._pass = (here, here)
         scene.passes += 1
         self._pass_us = scene.now_us
 
