@@ -37,7 +37,7 @@ from vaclog.analysis.phases.usable import usable_cycles
 from vaclog.cards import EngineCard, RigCard, engine_card, rig_card
 from vaclog.guidance.guide import Guide
 from vaclog.guidance.instructions import Because, Instruction, Step
-from vaclog.guidance.known import Known
+from vaclog.guidance.known import Known, with_model_deg
 from vaclog.guidance.scene import Options
 from vaclog.records import OperatorInput
 from vaclog.result import Idle
@@ -107,6 +107,8 @@ class Outcome:
     low_deg: float = math.nan
     high_deg: float = math.nan
     interval_deg: float = math.nan
+    fit_low_deg: float = math.nan
+    fit_high_deg: float = math.nan
     found: bool = False
     sweep_s: float = math.nan
     whole_s: float = math.nan
@@ -361,9 +363,11 @@ def _sweep_numbers(case: Case, led: Led, truth: Truth, outcome: Outcome) -> None
     if begin is not None and ends and led.at_enough is not None:
         outcome.ended = ends[-1].because.value
         outcome.sweep_s = (ends[-1].at_us - begin.at_us) / 1e6
-        fit = led.at_enough.fit
-        outcome.low_deg, outcome.high_deg, outcome.found = fit.low_deg, fit.high_deg, fit.found
-        outcome.interval_deg = 0.5 * (fit.high_deg - fit.low_deg)
+        then = led.at_enough
+        outcome.low_deg, outcome.high_deg = then.top_low_deg, then.top_high_deg
+        outcome.interval_deg = 0.5 * (then.top_high_deg - then.top_low_deg)
+        outcome.fit_low_deg, outcome.fit_high_deg = then.fit.low_deg, then.fit.high_deg
+        outcome.found = then.fit.found
         outcome.passes = led.guide.scene.passes + 1
     if known is not None and known.advice.set_deg is not None:
         outcome.set_deg, outcome.set_limit = known.advice.set_deg, known.advice.limit or ""
@@ -406,7 +410,8 @@ def _fixed(case: Case, truth: Truth, outcome: Outcome) -> None:
         outcome.fixed_passes = 2 * times
         outcome.fixed_s = end_s - FIXED_BEFORE_S
         outcome.fixed_low_deg, outcome.fixed_high_deg = fit.low_deg, fit.high_deg
-        if fit.found and 0.5 * (fit.high_deg - fit.low_deg) <= options.goal_deg:
+        half = with_model_deg(0.5 * (fit.high_deg - fit.low_deg))
+        if fit.found and half <= options.goal_deg:
             outcome.fixed_reached = True
             return
 
@@ -455,13 +460,18 @@ def table(outcomes: list[Outcome]) -> str:
             f"{sum(o.past_limit for o in some):11d}"
         )
     sure = [o for o in outcomes if o.ended == Because.SURE.value]
+    inside = [o for o in outcomes if o.found and o.kind == CLASSES[0]]
     held = sum(o.low_deg <= o.peak_deg <= o.high_deg for o in sure)
     lines += [
         "",
         f'ended by its own "enough": {len(sure)}; the 95 % interval holds the true top in '
         f"{held} ({held / max(len(sure), 1):.1%}), mean half width "
         f"{np.mean([o.interval_deg for o in sure]) if sure else math.nan:.2f}°, bias "
-        f"{np.mean([0.5 * (o.low_deg + o.high_deg) - o.peak_deg for o in sure]):+.2f}°",
+        f"{np.mean([0.5 * (o.low_deg + o.high_deg) - o.peak_deg for o in sure]):+.2f}°; "
+        f"the fit's own interval holds it in {_held(sure)}",
+        f"found, the top in reach: {len(inside)}; held in "
+        f"{sum(o.low_deg <= o.peak_deg <= o.high_deg for o in inside)}, "
+        f"the fit's own in {_held(inside)}",
         "ended otherwise: "
         + (", ".join(f"{name} {count}" for name, count in _counts(outcomes)) or "none"),
     ]
@@ -476,7 +486,7 @@ def table(outcomes: list[Outcome]) -> str:
         goal = [o for o in pairs if o.ended == Because.SURE.value]
         both = [o for o in goal if o.fixed_reached]
         lines += [
-            f"±1° reached: led {len(goal)}/{len(pairs)}, fixed there-and-back (up to 3 times) "
+            f"the goal reached: led {len(goal)}/{len(pairs)}, fixed there-and-back (up to 3 times) "
             f"{sum(o.fixed_reached for o in pairs)}/{len(pairs)}",
             f"where both reach it ({len(both)}): led {np.mean([o.sweep_s for o in both]):.0f} s, "
             f"{np.mean([o.passes for o in both]):.1f} passes; fixed "
@@ -490,6 +500,11 @@ def table(outcomes: list[Outcome]) -> str:
             f"{np.median(onset):.1f}°, most {max(onset):.1f}°"
         )
     return "\n".join(lines)
+
+
+def _held(outcomes: list[Outcome]) -> int:
+    """How often the fit's own interval holds the top."""
+    return sum(o.fit_low_deg <= o.peak_deg <= o.fit_high_deg for o in outcomes)
 
 
 def _median(values: object) -> float:

@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 
 from vaclog.guidance.instructions import Because, Instruction, Step, Tap, Urgency
-from vaclog.guidance.known import Known
+from vaclog.guidance.known import Known, with_model_deg, without_model_deg
 from vaclog.guidance.plan import Pass, Planner
 from vaclog.guidance.scene import Scene
 from vaclog.signals.tables import FloatArray
@@ -142,14 +142,15 @@ class Sweeping:
         here = self._level(scene)
         room = high - here if self.way > 0 else here - low
         size = max(min(scene.options.nudge_deg, room), 0.3)
-        half = scene.known.interval_deg if scene.known is not None else None
+        half = scene.known.fit_half_deg if scene.known is not None else None
+        expected = None if half is None or plan is None else with_model_deg(half * plan.shrink)
         order = scene.say(
             step,
             because,
             urgency=urgency,
             turn_deg=self.way * size,
             target_deg=here + self.way * size,
-            expected_deg=half * plan.shrink if half is not None and plan is not None else None,
+            expected_deg=expected,
             pass_s=plan.seconds if plan is not None else None,
         )
         self._order, self._order_us = order, scene.now_us
@@ -285,7 +286,7 @@ class Sweeping:
         known = scene.learn()
         if known.fit.found:
             return True
-        half = known.interval_deg
+        half = known.fit_half_deg
         return half is not None and half * plan.shrink <= HOPE * scene.options.goal_deg
 
     def _first_pass(self, scene: Scene, known: Known) -> Instruction:
@@ -359,17 +360,18 @@ class Sweeping:
         far = min(fit.angle_deg + FLANK_ABOVE_DEG, high - LEAST_ROOM_DEG)
         crossed = sum(each[0] <= foot and each[1] >= far for each in [*self._trodden, self._pass])
         plain = 1.96 * Planner(scene.cycles, known.use, fit.angle_deg).expected_u_deg()
-        return crossed >= CROSSINGS and plain <= PLAIN_SHARE * goal
+        return crossed >= CROSSINGS and with_model_deg(plain) <= PLAIN_SHARE * goal
 
     def _out_of_reach(self, scene: Scene, known: Known) -> bool:
         """Whether the goal cannot be met with the passes that are left, and they bring little."""
-        half, ways = known.interval_deg, self._ways(scene, known)
-        if half is None or not ways:
-            return False
+        half, ways = known.fit_half_deg, self._ways(scene, known)
+        goal = without_model_deg(scene.options.goal_deg)
+        if half is None or not ways or goal <= 0.0:
+            return goal <= 0.0
         shrink = min(each.shrink for each in ways)
         if shrink <= LITTLE_SHRINK:
             return False
-        needed = math.log(max(half / scene.options.goal_deg, 1.0)) / -math.log(min(shrink, 0.999))
+        needed = math.log(max(half / goal, 1.0)) / -math.log(min(shrink, 0.999))
         return needed > scene.options.most_passes - scene.passes
 
     def _finish(self, scene: Scene, because: Because) -> Instruction:
