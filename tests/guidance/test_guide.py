@@ -146,6 +146,20 @@ class TestLimits:
             made.guide.scene.known.advice.set_deg < 21.0
         )
 
+    def test_misfires_that_drown_still_stop_the_hand(self, world) -> None:
+        """Scatter that hides single ones: running gets rougher, and that is enough."""
+        made = world(misfires_from_deg=21.0, misfire_share=0.5, scatter=0.09)
+        made.run(Step.STOP, seconds=150)
+        stop = next(each for each in made.said if each.step is Step.STOP)
+        assert stop.because is Because.LIMIT_MISFIRE
+        assert stop.target_deg < 27.0
+
+    def test_a_rough_engine_is_not_stopped_for_its_roughness(self, world) -> None:
+        """The same scatter from the first cycle on is how this engine runs."""
+        made = world(scatter=0.09)
+        made.run(seconds=100)
+        assert not any(each.because is Because.LIMIT_MISFIRE for each in made.said)
+
     def test_the_makers_total_ends_the_sweep(self, world) -> None:
         """Less what the angle may be off; the last nudge is cut short, not the limit passed."""
         card = replace(static_card(world), static_deg=None, max_total_deg=20.0)
