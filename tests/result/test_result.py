@@ -31,7 +31,7 @@ from vaclog.result import (
     to_json,
 )
 
-SCHEMA = json.loads(Path(vaclog.result.__file__).with_name("result_schema.json").read_text())
+SCHEMA = json.loads(Path(vaclog.result.__file__).with_name("schema.json").read_text())
 
 FULL = Result(
     source=SourceInfo(

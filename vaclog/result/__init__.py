@@ -1,0 +1,47 @@
+"""The result: what the analysis concluded, free of any rendering.
+
+Enters: what the analysis found. Leaves: frozen records (:mod:`~vaclog.result.records`), the
+whole of them (:mod:`~vaclog.result.whole`), its JSON document (:mod:`~vaclog.result.document`,
+described by ``schema.json``), and :func:`faults`, which says where a result contradicts its own
+rules.
+"""
+
+from vaclog.result.document import from_json, to_json
+from vaclog.result.faults import faults
+from vaclog.result.records import (
+    AdvanceSource,
+    Advice,
+    Beyond,
+    Direction,
+    HillPicture,
+    Idle,
+    Misfire,
+    Peak,
+    PhaseKind,
+    PhaseSpan,
+    SourceInfo,
+    SweepSpan,
+    TurnWay,
+)
+from vaclog.result.whole import SCHEMA, Result
+
+__all__ = [
+    "SCHEMA",
+    "AdvanceSource",
+    "Advice",
+    "Beyond",
+    "Direction",
+    "HillPicture",
+    "Idle",
+    "Misfire",
+    "Peak",
+    "PhaseKind",
+    "PhaseSpan",
+    "Result",
+    "SourceInfo",
+    "SweepSpan",
+    "TurnWay",
+    "faults",
+    "from_json",
+    "to_json",
+]
