@@ -346,7 +346,7 @@ def judge(case: Case, led: Led) -> Outcome:
     late &= truth.spark_slot == 1
     outcome.final_deg = float(truth.spark_advance_deg[late].mean()) + truth.rig_offset_deg
     rpm = float(guide.scene.cycles.rpm[-40:].mean())
-    source = guide.scene.known.source if guide.scene.known else "none"
+    source = guide.scene.known.study.source if guide.scene.known else "none"
     outcome.right_deg, outcome.right_limit = right_set(case, truth, rpm, source)
     steps = [each.step for each in led.said]
     outcome.locked = Step.LOCKED in steps or Step.UNTOLD in steps or Step.AT_HOME in steps
@@ -369,8 +369,11 @@ def _sweep_numbers(case: Case, led: Led, truth: Truth, outcome: Outcome) -> None
         outcome.fit_low_deg, outcome.fit_high_deg = then.fit.low_deg, then.fit.high_deg
         outcome.found = then.fit.found
         outcome.passes = led.guide.scene.passes + 1
-    if known is not None and known.advice.set_deg is not None:
-        outcome.set_deg, outcome.set_limit = known.advice.set_deg, known.advice.limit or ""
+    if known is not None and known.study.advice.set_deg is not None:
+        outcome.set_deg, outcome.set_limit = (
+            known.study.advice.set_deg,
+            known.study.advice.limit or "",
+        )
     leads = [
         each
         for each in led.said

@@ -71,7 +71,7 @@ class TestWholeSession:
     def test_the_body_ends_at_the_set_point(self, whole) -> None:
         """Within the tolerance of the hand."""
         known = whole.guide.scene.known
-        assert known.advice.set_deg == pytest.approx(whole.hand_deg, abs=0.8)
+        assert known.study.advice.set_deg == pytest.approx(whole.hand_deg, abs=0.8)
         assert whole.said[-1].step is Step.LOCKED
 
     def test_the_last_bit_comes_from_the_retard_side(self, whole) -> None:
@@ -142,8 +142,8 @@ class TestLimits:
         assert 20.5 < stop.target_deg < 25.5
         after = made.said[made.said.index(stop) + 1 :]
         assert furthest_deg(after) < stop.target_deg
-        assert made.guide.scene.known.advice.limit != "misfire" or (
-            made.guide.scene.known.advice.set_deg < 21.0
+        assert made.guide.scene.known.study.advice.limit != "misfire" or (
+            made.guide.scene.known.study.advice.set_deg < 21.0
         )
 
     def test_misfires_that_drown_still_stop_the_hand(self, world) -> None:
@@ -165,7 +165,7 @@ class TestLimits:
         card = replace(static_card(world), static_deg=None, max_total_deg=20.0)
         made = world(card=card)
         made.run(Step.ENOUGH, seconds=300)
-        u_deg = made.guide.scene.known.judged.u_deg
+        u_deg = made.guide.scene.known.study.judged.u_deg
         assert furthest_deg(made.said) <= 20.0 - 2 * u_deg + 0.01
         assert any(each.because is Because.LIMIT_TOTAL for each in made.said)
 
@@ -343,7 +343,7 @@ class TestOtherSources:
         asked = [each for each in made.said if each.step is Step.READ_STROBE]
         assert len(asked) >= 6
         known = made.guide.scene.known
-        assert known.source == "holds"
+        assert known.study.source == "holds"
         assert made.guide.scene.home_deg == pytest.approx(10.0)
         assert known.fit.angle_deg == pytest.approx(24.0, abs=5.0)
 

@@ -1,4 +1,4 @@
-"""The one place where the parts of the analysis are put together.
+"""The result of a capture, written from its study.
 
 Enters: the tables of the signals room and the cards. Leaves: the
 :class:`~vaclog.result.Result`. Pure: the same tables give the same result.
@@ -6,27 +6,21 @@ Enters: the tables of the signals room and the cards. Leaves: the
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from vaclog.analysis.advice.advise import advise, judge
-from vaclog.analysis.advice.angle_scale import angle_scale, peak_record
-from vaclog.analysis.advice.situation import Situation
-from vaclog.analysis.centrifugal import find_curve
+from vaclog.analysis.advice.angle_scale import peak_record
 from vaclog.analysis.findings import MisfireFinding, Phase, SweepFit
 from vaclog.analysis.hill.fit import fit_hill
-from vaclog.analysis.misfire.find import find_misfires
 from vaclog.analysis.phases.find import find_phases
-from vaclog.analysis.phases.usable import idle_cycles, idle_state, usable_cycles
+from vaclog.analysis.phases.usable import usable_cycles
+from vaclog.analysis.study import Study, study
 from vaclog.cards import EngineCard, RigCard
 from vaclog.result import (
-    AdvanceSource,
     HillPicture,
-    Idle,
     Misfire,
     PhaseKind,
     PhaseSpan,
@@ -34,12 +28,11 @@ from vaclog.result import (
     SourceInfo,
     SweepSpan,
 )
-from vaclog.signals.tables import AdvanceFrom, Background, CycleFlag, CycleTable, SignalReport
+from vaclog.signals.tables import Background, CycleTable, SignalReport
 from vaclog.units import s_from_us, standard_atmosphere_kpa
 
 # As many footprints as a picture can show apart.
 FOOTPRINTS: Final = 400
-_SPOILT: Final = int(CycleFlag.GAP | CycleFlag.RAIL | CycleFlag.CRANKING)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -80,58 +73,39 @@ def conclude(tables: Tables, engine: EngineCard, rig: RigCard) -> Result:
         Also when hardly anything can be said: the reasons are then part of it.
     """
     cycles, report = tables.cycles, tables.report
-    phases, sweeps = find_phases(cycles, tables.background, engine, report.duration_us)
-    use = usable_cycles(cycles, phases, sweeps, engine)
-    fit = fit_hill(cycles, use)
-    misfire = find_misfires(cycles, idle_cycles(cycles, phases), engine)
     barometer_kpa = _barometer(report, engine)
-    source = advance_source(cycles)
-    idle = _idle(cycles, phases, barometer_kpa)
-    scale = angle_scale(
-        engine=engine,
-        rig=rig,
-        source=source,
-        rpm=idle.rpm,
-        at_deg=fit.angle_deg if fit.found else idle.angle_deg,
-        swept_rpm=_range(cycles.rpm[use]),
-    )
-    situation = Situation(
-        fit=fit,
-        misfire=misfire,
-        curve=find_curve(cycles, phases, engine),
-        engine=engine,
-        rig=rig,
-        scale=scale,
-        idle=idle,
-        home_deg=_home_deg(cycles, phases),
+    seen = study(
+        cycles,
+        tables.background,
+        engine,
+        rig,
+        end_us=report.duration_us,
         barometer_kpa=barometer_kpa,
-        highest_kpa=_highest(cycles),
     )
-    advice = advise(situation)
     return Result(
         source=SourceInfo(
             capture=tables.capture,
             duration_s=s_from_us(report.duration_us),
             gaps=tables.gaps,
             lines_skipped=tables.lines_skipped,
-            advance_source=source,
+            advance_source=seen.source,
             engine=engine.name,
         ),
         barometer_kpa=barometer_kpa,
-        phases=tuple(_span(phase) for phase in phases),
+        phases=tuple(_span(phase) for phase in seen.phases),
         sweeps=tuple(
             SweepSpan(
                 start_s=s_from_us(sweep.start_us),
                 end_s=s_from_us(sweep.end_us),
                 direction=sweep.direction,
             )
-            for sweep in sweeps
+            for sweep in seen.sweeps
         ),
-        peak=peak_record(fit, scale, barometer_kpa),
-        idle=idle,
-        misfire=_misfire(cycles, misfire, engine),
-        advice=replace(advice, warnings=(*report.warnings, *advice.warnings)),
-        hill=_picture(cycles, use, fit, situation),
+        peak=peak_record(seen.fit, seen.scale, barometer_kpa),
+        idle=seen.idle,
+        misfire=_misfire(cycles, seen.misfire, engine),
+        advice=replace(seen.advice, warnings=(*report.warnings, *seen.advice.warnings)),
+        hill=_picture(cycles, seen),
     )
 
 
@@ -145,54 +119,10 @@ def provisional(
     return phases[-1].kind, fit
 
 
-def advance_source(cycles: CycleTable) -> AdvanceSource:
-    """Where most of the known advances came from."""
-    known = cycles.advance_from[np.isfinite(cycles.advance_deg)]
-    names: dict[AdvanceFrom, AdvanceSource] = {
-        AdvanceFrom.MARK: "mark",
-        AdvanceFrom.BODY: "body",
-        AdvanceFrom.HOLDS: "holds",
-    }
-    counts = {name: int((known == kind).sum()) for kind, name in names.items()}
-    best = max(counts, key=lambda name: counts[name])
-    return best if counts[best] else "none"
-
-
 def _barometer(report: SignalReport, engine: EngineCard) -> float | None:
     if report.barometer_kpa is not None:
         return report.barometer_kpa
     return None if engine.altitude_m is None else standard_atmosphere_kpa(engine.altitude_m)
-
-
-def _idle(cycles: CycleTable, phases: Sequence[Phase], barometer_kpa: float | None) -> Idle:
-    idle, _, _ = idle_state(cycles, phases)
-    if barometer_kpa is None or idle.pressure_kpa is None:
-        return idle
-    return replace(idle, vacuum_kpa=barometer_kpa - idle.pressure_kpa)
-
-
-def _home_deg(cycles: CycleTable, phases: Sequence[Phase]) -> float | None:
-    """Advance at the first hold: where the body was scribed."""
-    for phase in phases:
-        if phase.kind in ("hold", "warming"):
-            rows = (cycles.start_us >= phase.start_us) & (cycles.end_us <= phase.end_us)
-            angles = cycles.advance_deg[rows]
-            angles = angles[np.isfinite(angles)]
-            if len(angles) >= 3:
-                return float(np.median(angles))
-        elif phase.kind in ("advancing", "retarding"):
-            return None  # the hand moved before anything was held
-    return None
-
-
-def _range(values: NDArray[np.float64]) -> tuple[float, float] | None:
-    return (float(values.min()), float(values.max())) if len(values) else None
-
-
-def _highest(cycles: CycleTable) -> float | None:
-    sound = cycles.pressure_kpa[(cycles.flags & _SPOILT) == 0]
-    sound = sound[np.isfinite(sound)]
-    return float(sound.max()) if len(sound) else None
 
 
 def _span(phase: Phase) -> PhaseSpan:
@@ -222,10 +152,11 @@ def _number(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
 
 
-def _picture(
-    cycles: CycleTable, use: NDArray[np.bool_], fit: SweepFit, situation: Situation
-) -> HillPicture:
-    known = np.flatnonzero(use & np.isfinite(cycles.advance_deg) & np.isfinite(cycles.pressure_kpa))
+def _picture(cycles: CycleTable, seen: Study) -> HillPicture:
+    fit: SweepFit = seen.fit
+    known = np.flatnonzero(
+        seen.use & np.isfinite(cycles.advance_deg) & np.isfinite(cycles.pressure_kpa)
+    )
     rows = known[:: max(1, -(-len(known) // FOOTPRINTS))]
     ages = np.linspace(0.0, 1.0, len(rows))
     sound = np.isfinite(fit.curve_kpa)
@@ -237,7 +168,7 @@ def _picture(
         foot_deg=_floats(cycles.advance_deg[rows]),
         foot_kpa=_floats(cycles.pressure_kpa[rows]),
         foot_age=_floats(ages),
-        limits_deg=tuple((each.name, each.angle_deg) for each in judge(situation).limits),
+        limits_deg=tuple((each.name, each.angle_deg) for each in seen.judged.limits),
     )
 
 

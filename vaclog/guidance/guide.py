@@ -265,7 +265,7 @@ def make_view(guide: Guide, catalogue: Catalogue, unit: PressureUnit) -> View:
         cycles=len(cycles),
         at_us=scene.now_us,
         stage=guide.stage,
-        source=known.source if known is not None else "none",
+        source=known.study.source if known is not None else "none",
         ball_deg=scene.here_deg,
         ball_kpa=kpa,
         rpm=_mean(cycles.rpm[tail]),
@@ -278,7 +278,7 @@ def make_view(guide: Guide, catalogue: Catalogue, unit: PressureUnit) -> View:
     if known is None:
         return base
     low, _, high, _ = scene.reach()
-    fit, advice = known.fit, known.advice
+    fit, advice = known.fit, known.study.advice
     sound = np.isfinite(fit.curve_kpa)
     feet = _footprints(scene)
     return replace(
@@ -298,17 +298,17 @@ def make_view(guide: Guide, catalogue: Catalogue, unit: PressureUnit) -> View:
         set_deg=advice.set_deg,
         set_limit=advice.limit,
         hill_deg=advice.hill_deg,
-        limits_deg=tuple((each.name, each.angle_deg) for each in known.judged.limits),
+        limits_deg=tuple((each.name, each.angle_deg) for each in known.study.judged.limits),
         allowed_low_deg=low,
         allowed_high_deg=high,
-        misfires=len(known.misfire.cycles),
+        misfires=len(known.study.misfire.cycles),
     )
 
 
 def _footprints(scene: Scene) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
     """Rows of the sweep, thinned to what a picture can show apart."""
     assert scene.known is not None
-    rows = np.flatnonzero(scene.known.use)
+    rows = np.flatnonzero(scene.known.study.use)
     return rows[:: max(1, -(-len(rows) // FOOTPRINTS))]
 
 

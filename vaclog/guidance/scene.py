@@ -203,7 +203,7 @@ class Scene:
 
     def _scale_u_deg(self) -> float:
         """How well an angle is known; two degrees while nothing can be said."""
-        u_deg = self.known.judged.u_deg if self.known is not None else None
+        u_deg = self.known.study.judged.u_deg if self.known is not None else None
         return 2.0 if u_deg is None else u_deg
 
     # Instructions ----------------------------------------------------------------------------

@@ -91,7 +91,7 @@ class Setting:
     def _aim(self, scene: Scene) -> None:
         """The set point of the advice; without one the baseline."""
         known = scene.learn(thorough=True)
-        target = None if self.home else known.advice.set_deg
+        target = None if self.home else known.study.advice.set_deg
         if target is None:
             if not self.home:
                 self.because = Because.NO_NUMBER
@@ -178,7 +178,7 @@ class Setting:
         return self._order
 
     def _limit(self, scene: Scene) -> str | None:
-        return scene.known.advice.limit if scene.known is not None and not self.home else None
+        return scene.known.study.advice.limit if scene.known is not None and not self.home else None
 
     # Holding and locking ----------------------------------------------------------------------
 
@@ -209,7 +209,7 @@ class Setting:
         if (scene.now_us - self._state_us) / 1e6 < HOLD_S:
             return None
         known = scene.learn(thorough=True)
-        again = known.advice.set_deg
+        again = known.study.advice.set_deg
         if again is not None and abs(again - self.target_deg) > SAME_DEG:
             self.target_deg = again
             if abs(again - here) > scene.options.tolerance_deg:

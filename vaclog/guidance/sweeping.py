@@ -226,7 +226,7 @@ class Sweeping:
 
     def _more_misfires(self, scene: Scene, known: Known) -> bool:
         """Single misfires in this hold, against all cycles before it."""
-        rows = known.misfire.cycles
+        rows = known.study.misfire.cycles
         first = int(np.searchsorted(scene.cycles.start_us[: known.cycles], self._hold_us))
         here = int((rows >= first).sum())
         held, before = known.cycles - first, int((rows < first).sum())
@@ -378,7 +378,7 @@ class Sweeping:
         foot = max(fit.angle_deg - FLANK_BELOW_DEG, low + LEAST_ROOM_DEG)
         far = min(fit.angle_deg + FLANK_ABOVE_DEG, high - LEAST_ROOM_DEG)
         crossed = sum(each[0] <= foot and each[1] >= far for each in [*self._trodden, self._pass])
-        plain = 1.96 * Planner(scene.cycles, known.use, fit.angle_deg).expected_u_deg()
+        plain = 1.96 * Planner(scene.cycles, known.study.use, fit.angle_deg).expected_u_deg()
         return crossed >= CROSSINGS and with_model_deg(plain) <= PLAIN_SHARE * goal
 
     def _out_of_reach(self, scene: Scene, known: Known) -> bool:
@@ -403,7 +403,7 @@ class Sweeping:
         top = known.fit.angle_deg
         if not math.isfinite(top):
             top = here + 5.0 if self.way > 0 and not self._turned else here
-        return Planner(scene.cycles, known.use, top).best(
+        return Planner(scene.cycles, known.study.use, top).best(
             here,
             low,
             high,

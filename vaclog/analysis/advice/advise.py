@@ -68,9 +68,16 @@ def judge(situation: Situation) -> Judged:
     )
 
 
-def advise(situation: Situation) -> Advice:
-    """The advice: a set point or the reason why there is none, and what to do next."""
-    judged = judge(situation)
+def advise(situation: Situation, judged: Judged | None = None) -> Advice:
+    """The advice: a set point or the reason why there is none, and what to do next.
+
+    Parameters
+    ----------
+    judged
+        What :func:`judge` made of the same situation, where that is known already.
+    """
+    if judged is None:
+        judged = judge(situation)
     set_deg, limit = _decide(situation, judged)
     idle_deg = situation.idle.angle_deg
     turn_deg = _body_deg(idle_deg, set_deg)
