@@ -24,12 +24,14 @@ ALLOWED: dict[str, set[str]] = {
     "analysis": CONTRACTS | {"wire", "signals"},
     "guidance": CONTRACTS | {"wire", "signals", "analysis"},
     "session": CONTRACTS | {"wire", "signals", "analysis", "guidance"},
-    "report": CONTRACTS,
+    "visit": CONTRACTS,
+    "report": CONTRACTS | {"visit"},
+    "garage": CONTRACTS | {"visit"},
     "capture": CONTRACTS | {"wire", "signals", "analysis", "session"},
     "sources": CONTRACTS | {"wire", "simulator", "signals", "capture"},
 }
 BOTTOM = {"daemon", "web", "cli", "__main__", "__init__"}  # may import everything
-PURE = set(ALLOWED) - {"capture", "sources", "report"}
+PURE = set(ALLOWED) - {"capture", "sources", "report", "garage"}
 WORLD = {"serial", "sqlite3", "sqlite_utils", "click", "time", "threading", "logging", "socket"}
 BULK_RANDOM = {"random"}  # generators are passed in
 

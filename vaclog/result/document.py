@@ -37,7 +37,7 @@ def to_json(result: Result) -> str:
     """
     lines = []
     for each in fields(result):
-        value = _plain(getattr(result, each.name), each.name)
+        value = as_plain(getattr(result, each.name), each.name)
         if isinstance(value, list) and value and isinstance(value[0], dict):
             rows = ",\n  ".join(json.dumps(row, allow_nan=False) for row in value)
             lines.append(f' "{each.name}": [\n  {rows}]')
@@ -72,7 +72,7 @@ def from_json(text: str) -> Result:
             step="Update vaclog.",
         )
     try:
-        return _record(Result, document)
+        return record_from(Result, document)
     except (TypeError, ValueError, KeyError, AttributeError) as error:
         raise CaptureError(
             f"The result document lacks something ({error}).",
@@ -81,19 +81,19 @@ def from_json(text: str) -> Result:
         ) from error
 
 
-def _plain(value: Any, name: str) -> Any:
-    """A value as JSON can carry it."""
+def as_plain(value: Any, name: str) -> Any:
+    """A value as JSON can carry it: records become objects, numbers are rounded by their unit."""
     if is_dataclass(value) and not isinstance(value, type):
         nullable = _nullable(type(value))
         members = {}
         for each in fields(value):
-            plain = _plain(getattr(value, each.name), each.name)
+            plain = as_plain(getattr(value, each.name), each.name)
             if plain is None and each.name not in nullable:
                 raise ValueError(f"{name}.{each.name} is not a finite number")
             members[each.name] = plain
         return members
     if isinstance(value, tuple):
-        return [_plain(member, name) for member in value]
+        return [as_plain(member, name) for member in value]
     if isinstance(value, float):
         if not math.isfinite(value):
             return None
@@ -112,8 +112,8 @@ def _nullable(record: Hashable) -> frozenset[str]:
     return frozenset(name for name, hint in _hints(record).items() if type(None) in get_args(hint))
 
 
-def _record(record: type[_Record], document: Mapping[str, Any]) -> _Record:
-    """A record from its JSON object."""
+def record_from(record: type[_Record], document: Mapping[str, Any]) -> _Record:
+    """A record from its JSON object. Keys that it does not know are left out."""
     hints = _hints(cast(Hashable, record))
     known = {name: _member(hints[name], document[name]) for name in hints if name in document}
     return record(**known)
@@ -128,7 +128,7 @@ def _member(hint: Any, value: Any) -> Any:
         kinds = [inner[0]] * len(value) if inner[-1] is Ellipsis else inner
         return tuple(_member(kind, each) for kind, each in zip(kinds, value, strict=True))
     if is_dataclass(hint):
-        return _record(cast(type, hint), value)
+        return record_from(cast(type, hint), value)
     if hint is float or float in get_args(hint):
         return float(value)
     return value
