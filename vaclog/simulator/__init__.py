@@ -5,6 +5,7 @@ text lines), pin signals, cards and truth. Shares no code with signals and analy
 """
 
 from vaclog.simulator.engine import EngineSpec, MisfireSpec
+from vaclog.simulator.faults import FaultSpec
 from vaclog.simulator.hill import HillSpec
 from vaclog.simulator.recording import MakerFacts, Recording, simulate
 from vaclog.simulator.rig import BodyRig, PinSignals, RigSpec
@@ -13,6 +14,7 @@ from vaclog.simulator.script import Script
 __all__ = [
     "BodyRig",
     "EngineSpec",
+    "FaultSpec",
     "HillSpec",
     "MakerFacts",
     "MisfireSpec",

@@ -28,6 +28,7 @@ from vaclog.simulator.engine import (
     EngineSpec,
     throttle_flow,
 )
+from vaclog.simulator.faults import Faults
 from vaclog.simulator.script import CONTROL_S, Command, Hand, Hold, Log, Script, Seen, perform
 
 FloatArray = NDArray[np.float64]
@@ -164,6 +165,19 @@ class _Slow:
             self.mixture += self.wander
 
 
+def _faults(engine: Engine, spec: EngineSpec, dice: _Dice) -> Faults | None:
+    if not spec.fault.any:
+        return None
+    return Faults(
+        spec=spec.fault,
+        step_deg=STEP_DEG,
+        uniform=dice.uniform,
+        normal=dice.normal,
+        idle_rpm=spec.idle_rpm,
+        idle_charge_kg=engine.charge_kg(spec.idle_kpa * 1e3),
+    )
+
+
 def build(spec: EngineSpec) -> Engine:
     """Make an engine whose crank-resolved idle stands where the spec wants it.
 
@@ -254,6 +268,7 @@ class _Run:
         self.dice = _Dice(rng)
         self.combustion = _Combustion(engine, spec, self.dice)
         self.slow = _Slow(spec, self.dice)
+        self.faults = _faults(engine, spec, self.dice)
         self.time: list[float] = []
         self.theta: list[float] = []
         self.pressure: list[float] = []
@@ -288,7 +303,10 @@ class _Run:
     def area_m2(self) -> float:
         """Effective throttle area now."""
         wide = WIDE_M2_PER_L * self.engine.spec.displacement_l
-        return float(self.engine.throttle_m2 * self.slow.air + wide * self.command.throttle)
+        air = self.slow.air
+        if self.command.starter:
+            air += self.spec.fault.starter_air
+        return float(self.engine.throttle_m2 * air + wide * self.command.throttle)
 
     def go(self) -> Trace:  # noqa: PLR0912, PLR0915 - one loop over crank steps; calls cost time
         """Run to the end of the script."""
@@ -316,6 +334,8 @@ class _Run:
         rows = self.rows
         control_every = CONTROL_S
         dice_normal = self.dice.normal
+        faults = self.faults
+        puff = faults.puff if faults else None
 
         t, i, omega, p = 0.0, 0, 0.0, p0
         inflow = 0.0
@@ -412,6 +432,9 @@ class _Run:
             dm = area_flow * (0.684731 if ratio < 0.528 else flow(ratio)) * dt
             inflow += dm
             p += gas_v * dm - (p * draw[j] - back[j]) * per_v
+            if puff is not None:
+                p += gas_v * puff[k]
+                puff[k] = 0.0
             if p > p0:
                 inflow -= (p - p0) / gas_v
                 p = p0
@@ -442,6 +465,9 @@ class _Run:
                     work, mean, missed = self.combustion.work(slot, true_advance, rpm, p_mean, air)
                     if not self.command.fuel:
                         work, mean, missed = 0.0, 0.0, False
+                    if faults is not None:
+                        left = faults.event(i, event * steps, slot, t, air, rpm)
+                        work, missed = work * left, missed or left == 0.0
                     rows.append(
                         (
                             t_spark,

@@ -25,6 +25,7 @@ from vaclog.simulator.closed_cycle import (
     torque_shapes,
     volume_ratio,
 )
+from vaclog.simulator.faults import FaultSpec
 from vaclog.simulator.hill import Hill, HillSpec
 
 GAMMA_AIR = 1.4
@@ -145,6 +146,8 @@ class EngineSpec:
         Slow oscillation of mixture strength: relative depth in work, and its period.
     wander, wander_s
         Random slow wander of mixture strength: standard deviation and correlation time.
+    fault
+        Valves, springs, exhaust and the like.
     """
 
     cylinders: int = 4
@@ -179,6 +182,7 @@ class EngineSpec:
     hunt_s: float = 6.0
     wander: float = 0.0
     wander_s: float = 8.0
+    fault: FaultSpec = field(default_factory=FaultSpec)
 
     def centrifugal_deg(self, rpm: float) -> float:
         """What the weights add when they have settled at a speed."""
@@ -199,6 +203,7 @@ class EngineSpec:
             throttle_drift_per_min=0.0,
             hunt_depth=0.0,
             wander=0.0,
+            fault=FaultSpec(),
         )
 
 
