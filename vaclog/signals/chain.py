@@ -174,6 +174,7 @@ class SignalChain:
         self._builder.finish_ready(
             upto_us=self._inbox.last_us + 1 if ready.upto_us is None else ready.upto_us,
             marks_upto_us=self._turning.marks_settled_us,
+            coils_upto_us=self._turning.coils_settled_us,
             final=final,
         )
 

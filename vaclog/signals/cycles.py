@@ -329,6 +329,7 @@ class CycleBuilder:
             "max_kpa": Growing(np.float64),
             "slot_kpa": Growing(np.float64, cylinders),
             "turn_us": Growing(np.float64, 2),
+            "coil_us": Growing(np.float64, cylinders),
             "mark_deg": Growing(np.float64),
             "body_deg": Growing(np.float64),
             "marks": Growing(np.int64),
@@ -342,6 +343,7 @@ class CycleBuilder:
         self.pressure = PressureTail(self.scale)
         self.marks = PulseTail()
         self.body = PulseTail()
+        self.coils = PulseTail()
         self._edges = NO_EDGES
         self._linked = False  # whether the last row's end is the first waiting edge
 
@@ -369,15 +371,17 @@ class CycleBuilder:
         if len(edges):
             self._edges = join([self._edges, edges])
 
-    def finish_ready(self, *, upto_us: int, marks_upto_us: int, final: bool) -> int:
+    def finish_ready(
+        self, *, upto_us: int, marks_upto_us: int, coils_upto_us: int, final: bool
+    ) -> int:
         """Make the rows that can be made.
 
         Parameters
         ----------
         upto_us
             All samples and body readings before this time are here.
-        marks_upto_us
-            All marks before this time are here.
+        marks_upto_us, coils_upto_us
+            All marks, and all sparks of every cylinder, before these times are here.
         final
             Nothing more is to come.
 
@@ -386,7 +390,7 @@ class CycleBuilder:
         int
             Number of new rows.
         """
-        ready = self._ready(upto_us, marks_upto_us, final)
+        ready = self._ready(upto_us, marks_upto_us, coils_upto_us, final)
         if ready:
             self._refine(ready)
             self._rows(ready)
@@ -394,7 +398,7 @@ class CycleBuilder:
         self._forget(upto_us)
         return ready
 
-    def _ready(self, upto_us: int, marks_upto_us: int, final: bool) -> int:
+    def _ready(self, upto_us: int, marks_upto_us: int, coils_upto_us: int, final: bool) -> int:
         """How many of the waiting edges end something that is complete."""
         waiting = len(self._edges) - 1
         if waiting <= 0:
@@ -408,6 +412,7 @@ class CycleBuilder:
         newest = int(self.pressure.us[-1]) if len(self.pressure.us) else -(1 << 62)
         sampled = max(newest, upto_us - _LONGEST_HOLE_US)
         ready = (end <= sampled) & (end + reach < marks_upto_us) & (end < upto_us)
+        ready &= end <= coils_upto_us
         return waiting if ready.all() else int(np.argmin(ready))
 
     def _refine(self, ready: int) -> None:
@@ -466,6 +471,7 @@ class CycleBuilder:
             "max_kpa": self.scale.kpa(p.high),
             "slot_kpa": np.where(blind[:, None], np.nan, self.scale.kpa(p.slots)),
             "turn_us": turns,
+            "coil_us": slot_sparks(start, end, self.coils, self._slots),
             "mark_deg": self._keeper.feed(mark_deg, fresh[rows]),
             "body_deg": self._from_body(start, end),
             "marks": counted,
@@ -513,6 +519,7 @@ class CycleBuilder:
         self.pressure.drop_before(oldest)
         self.marks.drop_before(oldest - 3_000_000)
         self.body.drop_before(oldest - 3_000_000)
+        self.coils.drop_before(oldest - 3_000_000)
 
     def table(self, source: AdvanceFrom) -> CycleTable:
         """All rows so far with the advance of one source."""
@@ -536,12 +543,46 @@ class CycleBuilder:
                     "max_kpa",
                     "slot_kpa",
                     "turn_us",
+                    "coil_us",
                     "flags",
                 )
             },
             advance_deg=advance,
             advance_from=np.where(known, source, AdvanceFrom.NONE).astype(np.uint8),
         )
+
+
+def slot_sparks(start: IntArray, end: IntArray, coils: PulseTail, slots: int) -> FloatArray:
+    """Time of each slot's spark after the start of its cycle.
+
+    Parameters
+    ----------
+    start, end
+        int64 [n], the cycles.
+    coils
+        Sparks of all cylinders in rhythm, with their steps.
+    slots
+        Number of cylinders N.
+
+    Returns
+    -------
+    float64 [n, N]
+        NaN in a row with a spark too few or too many: which one is missing is then a guess.
+    """
+    known = np.full((len(start), slots), np.nan)
+    if not len(coils.us) or not len(start):
+        return known
+    # Two pickups see No. 1's spark some microseconds apart; a quarter of a slot tells the
+    # spark that begins the cycle from the one before it, on unevenly firing engines too.
+    early = (end - start) // (4 * slots)
+    low = np.searchsorted(coils.us, start - early)
+    high = np.searchsorted(coils.us, end - early)
+    rows = np.flatnonzero(high - low == slots)
+    each = low[rows, None] + np.arange(slots)
+    whole = (coils.values[each[:, 1:]] == 1).all(axis=1)
+    rows, each = rows[whole], each[whole]
+    known[rows] = coils.us[each] - start[rows, None]
+    return known
 
 
 def _nearest(times: IntArray, us: int) -> int | None:

@@ -6,7 +6,7 @@ device clock from the first record; intervals are half-open.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import IntEnum, IntFlag
 from typing import TypeAlias
 
@@ -89,6 +89,10 @@ class CycleTable:
         uint8 [n], values of :class:`AdvanceFrom`.
     flags
         uint8 [n], bits of :class:`CycleFlag`.
+    coil_us
+        float64 [n, N], time of each slot's spark after the start of the cycle, from a pickup
+        on the coil lead; the first is No. 1's own, within the scatter of two pickups of 0. A
+        row is NaN unless exactly N sparks are known. Left out: nothing known.
     """
 
     start_us: IntArray
@@ -102,6 +106,11 @@ class CycleTable:
     advance_deg: FloatArray
     advance_from: NDArray[np.uint8]
     flags: NDArray[np.uint8]
+    coil_us: FloatArray = field(default_factory=lambda: np.empty((0, 0)))
+
+    def __post_init__(self) -> None:
+        if len(self.coil_us) != len(self.start_us):
+            object.__setattr__(self, "coil_us", np.full(self.slot_kpa.shape, np.nan))
 
     def __len__(self) -> int:
         return len(self.start_us)

@@ -110,8 +110,8 @@ class Turning:
         What the check of the spark pickup found; None: not checked yet.
     source
         The pulses that make the cycles: SPARK, COIL, MARK, or None as yet.
-    marks_settled_us
-        All marks before this time are with the builder.
+    marks_settled_us, coils_settled_us
+        All marks, and all sparks of every cylinder, before these times are with the builder.
     """
 
     def __init__(self, engine: EngineCard, rig: RigCard) -> None:
@@ -136,6 +136,7 @@ class Turning:
             PulseKind.MARK: _rhythm(2, _MARK_RINGING_DEG, _MARK_BURST_US),
         }
         self.marks_settled_us = 0
+        self.coils_settled_us = 0
         self._waiting = _NONE  # pulses whose part in a cycle is not known yet
         self._early = _NONE  # sparks, before they make the cycles
         self._edges: CycleEdges | None = None
@@ -160,6 +161,11 @@ class Turning:
         early = None if upto is None else upto - self._delay
         sparks, steps = self._corrected(PulseKind.SPARK, ready, early)
         coils, coil_steps = self._corrected(PulseKind.COIL, ready, early)
+        every = PulseKind.SPARK if self._rig.spark.pickup == "coil" else PulseKind.COIL
+        builder.coils.append(
+            *((sparks, steps) if every is PulseKind.SPARK else (coils, coil_steps))
+        )
+        self.coils_settled_us = 0 if early is None else self._rhythms[every].settled_us(early)
         parts: list[Edges] = []
         if self.source is not PulseKind.SPARK:
             parts += self._before_sparks(
