@@ -8,7 +8,8 @@
     │   ├── PortMissingError
     │   ├── PortDeniedError
     │   └── PortBusyError
-    └── StorageError           exit code 6   a capture or record cannot be written
+    ├── StorageError           exit code 6   a capture or record cannot be written
+    └── UnknownRecordError     exit code 1   the garage holds no record of that name or number
 
 Bad data on the wire is *not* an error: it becomes a :class:`vaclog.wire.messages.Gap` and a
 counter. A message gives the fact, the likely cause and the next step, and names the port,
@@ -78,3 +79,7 @@ class StorageError(VaclogError):
     """The disk is full, read-only or gone."""
 
     exit_code = 6
+
+
+class UnknownRecordError(VaclogError):
+    """The garage holds no card of that name, no visit of that number."""
