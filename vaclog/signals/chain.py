@@ -36,6 +36,9 @@ from vaclog.wire.messages import (
 _CRANKING_RPM = 350.0
 _CRANKING_PART_OF_IDLE = 0.6
 
+# Between cycles so much is gathered at most: bins of the background close a little later.
+_GATHER_US = 200_000
+
 # Devices that were already talking when the capture began are taken to be as the reference
 # firmware until they say otherwise.
 _ASSUMED = Hello(version=1, boot=0, tick_ns=500, adc_bits=10)
@@ -91,7 +94,7 @@ class SignalChain:
             Number of new rows of the cycle table.
         """
         before = len(self._builder)
-        stretch: list[Message] = []
+        stretch: list[Pressure | Pulses | Marker] = []
         for message in messages:
             if isinstance(message, Hello):
                 if self._is_boot(message):
@@ -107,7 +110,7 @@ class SignalChain:
         if at_us is not None and stretch:
             self._last_at = at_us
         if at_us is not None and stretch and self._inbox.clock.zero is not None:
-            self._host.add(host_us=at_us, device_us=self._inbox.last_us)
+            self._host.add(host_us=at_us, device_us=self._inbox.newest_us)
         return len(self._builder) - before
 
     def finish(self) -> int:
@@ -146,16 +149,28 @@ class SignalChain:
         self._turning.begin_boot()
         self._dropped.begin_boot()
 
-    def _take(self, stretch: Sequence[Message], at_us: int | None) -> None:
+    def _take(self, stretch: Sequence[Pressure | Pulses | Marker], at_us: int | None) -> None:
         if not stretch:
             return
-        pressure = [m for m in stretch if isinstance(m, Pressure)]
-        pulses = [m for m in stretch if isinstance(m, Pulses)]
-        markers = [m for m in stretch if isinstance(m, Marker)]
-        if self._inbox.steps_back(pressure, pulses, markers):
+        if self._inbox.steps_back(stretch):
             self._begin_boot(self._hello or _ASSUMED, at_us)
-        self._inbox.add(pressure, pulses, markers)
-        self._drain(final=False)
+        self._inbox.gather(stretch)
+        if self._is_due():
+            self._drain(final=False)
+
+    def _is_due(self) -> bool:
+        """Whether a cycle may be complete by now, or enough has been gathered anyway.
+
+        Everything further along the chain costs about the same for one read as for ten.
+        """
+        inbox = self._inbox
+        if inbox.clock.zero is None:
+            return True
+        if inbox.newest_us - inbox.last_us >= _GATHER_US:
+            return True
+        expected_us = self._builder.expected_us
+        # A cycle that is very late does not come: the engine stands still.
+        return expected_us is not None and 0 <= inbox.certain_us - expected_us < _GATHER_US
 
     # Along the chain -----------------------------------------------------------------------
 

@@ -71,7 +71,7 @@ class TickClock:
         steps = np.empty(len(ticks), np.int64)
         steps[0] = self.step(anchor, first)
         # The difference of two uint32, read as int32, is the shorter way round.
-        steps[1:] = np.diff(ticks).view(np.int32)
+        steps[1:] = (ticks[1:] - ticks[:-1]).view(np.int32)
         if pauses:
             steps[steps < -_MOST_BACK] += _WRAP
         steps[0] += anchor
@@ -81,13 +81,19 @@ class TickClock:
         return unwrapped
 
     @staticmethod
-    def step(before: int, tick: int) -> int:
+    def step(before: int, tick: int, *, pauses: bool = False) -> int:
         """The shorter way from one tick to another, modulo a wrap; negative is backwards."""
-        return (tick - before + _WRAP // 2) % _WRAP - _WRAP // 2
+        way = (tick - before + _WRAP // 2) % _WRAP - _WRAP // 2
+        return way + _WRAP if pauses and way < -_MOST_BACK else way
 
     def hold_ticks(self) -> int:
         """The hold-back time in ticks."""
         return HOLD_US * 1000 // self.tick_ns
+
+    def one_us(self, unwrapped: int) -> int:
+        """The time of one tick; ``zero`` must be settled."""
+        assert self.zero is not None
+        return self.base_us + ((unwrapped - self.zero) * self.tick_ns + 500) // 1000
 
     def to_us(self, unwrapped: IntArray) -> IntArray:
         """Times on the timeline, int64 [n]; ``zero`` must be settled."""

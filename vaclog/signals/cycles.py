@@ -50,6 +50,10 @@ _RAIL_PART = 0.05
 _MARK_REACH = 0.3
 """Part of a cycle within which an edge's own mark is looked for: half a turn and a margin."""
 
+_SOONER = 0.97
+"""The next cycle may be shorter than the last by so much without being noticed late: an idling
+engine's vary by a per cent or two."""
+
 _LONGEST_TAIL_US = 12_000_000
 """Longest cycle that can be bridged: 2.5 s of silence, three sparks missing."""
 
@@ -346,6 +350,7 @@ class CycleBuilder:
         self.coils = PulseTail()
         self._edges = NO_EDGES
         self._linked = False  # whether the last row's end is the first waiting edge
+        self.expected_us: int | None = None  # when the next row can be made, in a steady rhythm
 
     def __len__(self) -> int:
         return len(self._columns["start_us"])
@@ -480,6 +485,8 @@ class CycleBuilder:
         for name, values in columns.items():
             self._columns[name].append(values)
         self.tally.add(flags, columns["mark_deg"], columns["body_deg"], counted)
+        whole = (1.0 + _MARK_REACH) * _SOONER * float(end[-1] - start[-1])
+        self.expected_us = int(end[-1]) + int(whole)
 
     def _from_marks(
         self, start: IntArray, end: IntArray, unseen: NDArray[np.bool_]
