@@ -35,6 +35,7 @@ from vaclog.records import (
     Record,
 )
 from vaclog.result import PhaseKind, Result
+from vaclog.result.road import HeardBy
 from vaclog.signals.chain import SignalChain
 from vaclog.signals.tables import Background, CycleTable, FloatArray
 from vaclog.units import standard_atmosphere_kpa
@@ -54,6 +55,9 @@ BAROMETER_EVERY: Final = 64
 
 # A tap whose text begins so carries options of the guidance as JSON, ahead of the first data.
 WANTS: Final = "wants "
+
+# A tap that says: it pinked just now. A bare marker says the same while the car is driven.
+PINKING: Final = "pinking"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -170,6 +174,7 @@ class _Heard:
     last_chunk_us: int | None = None
     silent: bool = False
     told: set[str] = field(default_factory=set)
+    taps: list[tuple[int, HeardBy]] = field(default_factory=list)
 
 
 class Session:
@@ -271,6 +276,8 @@ class Session:
         chain = self._signal_chain()
         self._take(self._decoder.finish(), None)
         chain.finish()
+        marker_us, _ = chain.markers()
+        buttons: list[tuple[int, HeardBy]] = [(int(at), "button") for at in marker_us]
         tables = Tables(
             cycles=chain.cycles(),
             background=chain.background(),
@@ -278,6 +285,7 @@ class Session:
             capture=self._capture,
             gaps=self._heard.gaps,
             lines_skipped=self._heard.lines_skipped,
+            marks=(*buttons, *self._heard.taps),
         )
         return conclude(tables, self._engine, self._rig)
 
@@ -310,6 +318,10 @@ class Session:
     def _on_input(self, operator: OperatorInput) -> list[Event]:
         if operator.kind == "tap" and operator.text.startswith(WANTS):
             return self._on_wants(operator.text.removeprefix(WANTS))
+        if operator.kind == "marker" or operator.text == PINKING:
+            # Placed now: the map to the device's clock is best for what has just been.
+            at_us = self._signal_chain().to_device_us(operator.at_us)
+            self._heard.taps.append((at_us, "tap"))
         return self._instruct(self._leader.on_input(operator)) if self._leader else []
 
     def _on_wants(self, text: str) -> list[Event]:

@@ -17,6 +17,8 @@ from vaclog.analysis.findings import MisfireFinding, Phase, SweepFit
 from vaclog.analysis.hill.fit import fit_hill
 from vaclog.analysis.phases.find import find_phases
 from vaclog.analysis.phases.usable import usable_cycles
+from vaclog.analysis.road.loads import find_loads, load_records
+from vaclog.analysis.road.marks import find_pinking
 from vaclog.analysis.study import Study, study
 from vaclog.cards import EngineCard, RigCard
 from vaclog.result import (
@@ -28,6 +30,7 @@ from vaclog.result import (
     SourceInfo,
     SweepSpan,
 )
+from vaclog.result.road import HeardBy
 from vaclog.signals.tables import Background, CycleTable, SignalReport
 from vaclog.units import s_from_us, standard_atmosphere_kpa
 
@@ -47,6 +50,9 @@ class Tables:
         The capture's own name.
     gaps, lines_skipped
         What the wire lost.
+    marks
+        Device time in microseconds of each press of the marker button and each tap that may mean
+        pinking, and which of the two it was.
     """
 
     cycles: CycleTable
@@ -55,6 +61,7 @@ class Tables:
     capture: str
     gaps: int
     lines_skipped: int
+    marks: tuple[tuple[int, HeardBy], ...] = ()
 
 
 def conclude(tables: Tables, engine: EngineCard, rig: RigCard) -> Result:
@@ -82,6 +89,7 @@ def conclude(tables: Tables, engine: EngineCard, rig: RigCard) -> Result:
         end_us=report.duration_us,
         barometer_kpa=barometer_kpa,
     )
+    loads = find_loads(cycles, seen.phases)
     return Result(
         source=SourceInfo(
             capture=tables.capture,
@@ -106,6 +114,8 @@ def conclude(tables: Tables, engine: EngineCard, rig: RigCard) -> Result:
         misfire=_misfire(cycles, seen.misfire, engine),
         advice=replace(seen.advice, warnings=(*report.warnings, *seen.advice.warnings)),
         hill=_picture(cycles, seen),
+        loads=load_records(cycles, loads, cylinders=engine.cylinders, barometer_kpa=barometer_kpa),
+        pinking=find_pinking(tables.marks, cycles, loads, seen.phases),
     )
 
 

@@ -23,6 +23,7 @@ from vaclog.result.records import (
     SweepSpan,
     TurnWay,
 )
+from vaclog.result.road import HeardRun, Hearing, LoadRun, PinkingMark, RoadTest
 from vaclog.result.whole import SCHEMA, Result
 
 __all__ = [
@@ -31,13 +32,18 @@ __all__ = [
     "Advice",
     "Beyond",
     "Direction",
+    "HeardRun",
+    "Hearing",
     "HillPicture",
     "Idle",
+    "LoadRun",
     "Misfire",
     "Peak",
     "PhaseKind",
     "PhaseSpan",
+    "PinkingMark",
     "Result",
+    "RoadTest",
     "SourceInfo",
     "SweepSpan",
     "TurnWay",

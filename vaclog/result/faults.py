@@ -22,6 +22,11 @@ def faults(result: Result) -> list[str]:
     found = [*_faults_of_peak(result.peak), *_faults_of_time(result), *_faults_of_advice(result)]
     if result.misfire.events != len(result.misfire.times_s) and result.misfire.times_s:
         found.append("misfire: events and times_s differ in number")
+    for mark in result.pinking:
+        if mark.load is not None and not 1 <= mark.load <= len(result.loads):
+            found.append(f"pinking: at {mark.at_s} s in a load run that is not there")
+        if not (mark.low_s <= mark.high_s and mark.low_rpm <= mark.rpm <= mark.high_rpm):
+            found.append(f"pinking: at {mark.at_s} s the middle is outside its range")
     hill = result.hill
     if not len(hill.curve_deg) == len(hill.curve_kpa) == len(hill.low_kpa) == len(hill.high_kpa):
         found.append("hill: curve arrays differ in length")
@@ -58,6 +63,7 @@ def _faults_of_time(result: Result) -> list[str]:
             found.append(f"phases: gap or overlap at {one.end_s} s")
     spans = [(span.start_s, span.end_s) for span in result.phases]
     spans += [(span.start_s, span.end_s) for span in result.sweeps]
+    spans += [(run.start_s, run.end_s) for run in result.loads]
     for start_s, end_s in spans:
         if not start_s < end_s:
             found.append(f"an interval begins at {start_s} s and ends at {end_s} s")

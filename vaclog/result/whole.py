@@ -18,6 +18,7 @@ from vaclog.result.records import (
     SourceInfo,
     SweepSpan,
 )
+from vaclog.result.road import LoadRun, PinkingMark
 
 SCHEMA = 1
 
@@ -36,3 +37,5 @@ class Result:
     misfire: Misfire
     advice: Advice
     hill: HillPicture = field(default_factory=HillPicture)
+    loads: tuple[LoadRun, ...] = ()
+    pinking: tuple[PinkingMark, ...] = ()
