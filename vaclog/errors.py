@@ -9,7 +9,8 @@
     │   ├── PortDeniedError
     │   └── PortBusyError
     ├── StorageError           exit code 6   a capture or record cannot be written
-    └── UnknownRecordError     exit code 1   the garage holds no record of that name or number
+    ├── UnknownRecordError     exit code 1   the garage holds no record of that name or number
+    └── VisitError             exit code 1   a visit cannot take this now
 
 Bad data on the wire is *not* an error: it becomes a :class:`vaclog.wire.messages.Gap` and a
 counter. A message gives the fact, the likely cause and the next step, and names the port,
@@ -83,3 +84,7 @@ class StorageError(VaclogError):
 
 class UnknownRecordError(VaclogError):
     """The garage holds no card of that name, no visit of that number."""
+
+
+class VisitError(VaclogError):
+    """A visit cannot take what was told: it is not its turn, or it would be wrong."""

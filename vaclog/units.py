@@ -170,3 +170,17 @@ def dwell_percent(dwell_deg: Num, cylinders: int) -> Num:
 def dwell_deg(percent: Num, cylinders: int) -> Num:
     """Dwell in degrees of the distributor shaft from its share in per cent."""
     return percent / (cylinders / TURN_DEG * 100.0)
+
+
+def mm_from_inch(value: Num) -> Num:
+    """Inches to millimetres (exact, 1959)."""
+    return value * (INCH_M * 1e3)
+
+
+def advance_from_dwell_deg(more_dwell_deg: Num) -> Num:
+    """Crank degrees that the spark moves when the dwell grows by so much, negative: later.
+
+    On a symmetric cam half of it closes earlier and half opens later, and the spark is at the
+    opening; a degree of the distributor is two of the crank (geometry).
+    """
+    return crank_from_body_deg(-0.5 * more_dwell_deg)

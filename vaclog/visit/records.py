@@ -138,6 +138,10 @@ class Visit:
         Where it stands: the key of the next step to do (:mod:`vaclog.visit.steps`).
     done
         Keys of the steps that were done or left out, in order.
+    aim_deg, aim_by_deg, aim_why
+        Where to set next, or by how much to retard where no angle is known, and why.
+    ceiling_deg
+        The most advance that pinking, kick-back or running on leave; None: none of them yet.
     """
 
     number: int = 0
@@ -154,6 +158,10 @@ class Visit:
     settings: tuple[Setting, ...] = ()
     trials: tuple[RoadTrial, ...] = ()
     notes: tuple[str, ...] = ()
+    aim_deg: float | None = None
+    aim_by_deg: float = 0.0
+    aim_why: str = ""
+    ceiling_deg: float | None = None
 
     def last(self, *purposes: Purpose) -> Capture | None:
         """The newest capture that was recorded for one of these purposes."""
