@@ -271,3 +271,33 @@ def test_a_long_stream_in_one_feed_is_one_pressure_message() -> None:
     assert len(only(Pressure, messages)) == 1
     assert counts(messages) == [n % 1024 for n in range(3000) for _ in range(1 + n % 3)]
     assert ticks(messages) == [n * 4000 + k * 2000 for n in range(3000) for k in range(1 + n % 3)]
+
+
+@pytest.mark.parametrize("reads", [1, 2, 3])
+def test_a_few_frames_a_read_tell_what_all_at_once_do(reads: int) -> None:
+    """Small reads go a way of their own: the edges of what is plain, frame by frame."""
+    frames = [
+        HELLO,
+        block(1),
+        frame(3, 2, events_body([(1, 5, 0), (4, 6, -3)])),
+        frame(2, 3, pressure_body(0xFFFFFFF0, [1023, 0], period=9)),
+        frame(2, 4, pressure_body(7, [1024, 0])),  # beyond the converter
+        frame(3, 5, events_body([(2, 7, 0), (5, 8, 0)])),  # a marker among pulses
+        frame(3, 6, events_body([(3, 9, 0)])),
+        block(7),
+        frame(1, 8, hello_body()),
+        frame(2, 10, pressure_body(3, [5] * 100)),  # one frame is missing
+        frame(2, 11, b"\1\2\3\4\5\6"),  # no sample
+        frame(4, 12, struct.pack("<HHH", 0, 0, 3)),
+        frame(4, 13, struct.pack("<HHH", 0, 0, 3)),
+        frame(3, 14, events_body([(1, 11, 0)])),
+        frame(2, 15, pressure_body(4, [6, 7])),
+    ]
+    at_once, little = BinaryDecoder(), BinaryDecoder()
+    whole = at_once.feed(b"".join(frames)) + at_once.finish()
+    parts = [b"".join(frames[i : i + reads]) for i in range(0, len(frames), reads)]
+    some = [message for part in parts for message in little.feed(part)] + little.finish()
+    assert same_messages(coalesce(some), coalesce(whole))
+    assert [g.offset for g in gaps(some)] == [g.offset for g in gaps(whole)]
+    assert gap_kinds(some) == [GapKind.RANGE, GapKind.SEQUENCE, GapKind.CONTENT]
+    assert (little.frames, little.gaps) == (at_once.frames, at_once.gaps) == (15, 3)
