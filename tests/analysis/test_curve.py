@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from vaclog.analysis.centrifugal import find_curve
+from vaclog.analysis.curve.find import find_curve
 from vaclog.analysis.findings import CurveFinding
 from vaclog.analysis.phases.find import find_phases
 from vaclog.cards import EngineCard

@@ -6,6 +6,7 @@ Enters: nothing. Leaves: frozen records. Cycle indices are rows of the
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from vaclog.result import Direction, PhaseKind
@@ -131,9 +132,50 @@ class CurveFinding:
         float64 [m], crank degrees above the value at idle; rising rpm.
     max_rpm
         Highest speed seen.
+    idle_rpm
+        Where it is zero.
+    start_rpm, all_in_rpm, most_deg, slope_deg_per_1000rpm
+        Where it begins and ends to rise, what it adds in all, and its mean slope, each with
+        its ``u``; NaN where the rev-ups do not show it.
+    moving_at_idle
+        It rises already at idle speed.
+    friction_deg
+        Half the distance between the way up and the way down that no lag explains: weights
+        that stick. Below zero: more advance on the way up, which no friction makes.
+    lag_s
+        How late the weights follow.
+    delay_us
+        Pickup delay beyond the rig card's, as far as the level part of the curve tells.
+    stays_out_deg
+        Advance of the idle after the rev-ups less that before; NaN: not seen.
+    noise_deg
+        Scatter of a spark about the curve.
+    sparks, rev_ups
+        How many it rests on.
     """
 
     rpm: FloatArray
     added_deg: FloatArray
     u_added_deg: FloatArray
     max_rpm: float
+    idle_rpm: float = math.nan
+    start_rpm: float = math.nan
+    u_start_rpm: float = math.nan
+    all_in_rpm: float = math.nan
+    u_all_in_rpm: float = math.nan
+    most_deg: float = math.nan
+    u_most_deg: float = math.nan
+    slope_deg_per_1000rpm: float = math.nan
+    u_slope_deg_per_1000rpm: float = math.nan
+    moving_at_idle: bool = False
+    friction_deg: float = math.nan
+    u_friction_deg: float = math.nan
+    lag_s: float = math.nan
+    u_lag_s: float = math.nan
+    delay_us: float = math.nan
+    u_delay_us: float = math.nan
+    stays_out_deg: float = math.nan
+    u_stays_out_deg: float = math.nan
+    noise_deg: float = math.nan
+    sparks: int = 0
+    rev_ups: int = 0

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from vaclog.analysis.advice.advise import advise, judge
 from vaclog.analysis.advice.angle_scale import AngleScale, angle_scale
 from vaclog.analysis.advice.situation import Judged, Situation
-from vaclog.analysis.centrifugal import find_curve
+from vaclog.analysis.curve.find import find_curve
 from vaclog.analysis.findings import CurveFinding, MisfireFinding, Phase, Sweep, SweepFit
 from vaclog.analysis.hill.fit import fit_hill
 from vaclog.analysis.misfire.find import find_misfires
@@ -97,7 +97,7 @@ def study(
     use = usable_cycles(cycles, phases, sweeps, engine)
     fit = fit_hill(cycles, use)
     misfire = misfires(cycles, idle_cycles(cycles, phases), engine)
-    curve = find_curve(cycles, phases, engine)
+    curve = find_curve(cycles, phases, engine, rig)
     source = advance_source(cycles)
     idle = _idle(cycles, phases, barometer_kpa)
     swept_rpm = cycles.rpm[use]

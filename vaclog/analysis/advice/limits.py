@@ -127,7 +127,7 @@ def added_at_speed(
 
 def _all_in(curve: CurveFinding) -> bool:
     """Whether the measured curve had come to its end."""
-    if curve.max_rpm >= _ALL_IN_RPM:
+    if curve.max_rpm >= _ALL_IN_RPM or math.isfinite(curve.all_in_rpm):
         return True
     span_rpm = float(curve.rpm[-1] - curve.rpm[0])
     late = curve.rpm >= curve.rpm[-1] - 0.2 * span_rpm

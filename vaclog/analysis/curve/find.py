@@ -1,0 +1,108 @@
+"""The centrifugal curve as rev-ups show it: advance added over speed.
+
+Enters: cycles with advance from crank mark and spark, phases, the cards. Leaves: a
+:class:`~vaclog.analysis.findings.CurveFinding`: a curve relative to idle with its band, and what
+it is made of.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+
+from vaclog.analysis.curve.collect import collect
+from vaclog.analysis.curve.fit import CurveFit, fit_curve
+from vaclog.analysis.curve.shape import find_shape
+from vaclog.analysis.findings import CurveFinding, Phase
+from vaclog.cards import EngineCard, RigCard
+from vaclog.signals.tables import CycleTable, FloatArray
+from vaclog.units import deg_from_us
+
+_REACH_RPM: Final = 400.0  # a rev-up must go at least so far above idle to show a curve
+_LEAST_SPARKS: Final = 10  # in a rev-up, or nothing can be told
+_LEAST_SUPPORT: Final = 1.5  # sparks that bear on a knot, or it is left out
+# A straight line over a corner between two knots is off by a sixth of the bend, as the mean over
+# places of the corner (own reckoning).
+_CORNER: Final = 1.0 / 6.0
+
+
+def find_curve(
+    cycles: CycleTable, phases: Sequence[Phase], engine: EngineCard, rig: RigCard | None = None
+) -> CurveFinding | None:
+    """Advance that the weights add, over speed, from the rev-ups of the capture.
+
+    Parameters
+    ----------
+    cycles, phases
+        Of the whole capture.
+    engine
+        The engine card.
+    rig
+        The rig card, for how well the pickup's delay is known.
+
+    Returns
+    -------
+    CurveFinding or None
+        None without a rev-up, or without a crank mark: a body sensor does not see the weights.
+    """
+    seen = collect(cycles, phases)
+    if seen is None or len(seen) - int(seen.idle.sum()) < _LEAST_SPARKS:
+        return None
+    if float(seen.rpm.max() - seen.idle_rpm) < _REACH_RPM:
+        return None
+    fit, _ = fit_curve(seen)
+    u_delay_us = (rig or RigCard()).spark.u_delay_us
+    shape = find_shape(fit, seen.idle_rpm, u_delay_us)
+    known = fit.support >= _LEAST_SUPPORT
+    if known.sum() < 3:
+        return None
+    lean = deg_from_us(1.0, 1.0) * (fit.rpm - seen.idle_rpm)  # degrees per microsecond of delay
+    level = _rising(fit.added_deg + lean * shape.delay_us, np.diag(fit.cov_deg2))
+    u_deg = np.sqrt(
+        np.diag(fit.cov_deg2) + (lean * shape.u_delay_us) ** 2 + (_CORNER * _bends(fit)) ** 2
+    )
+    return CurveFinding(
+        rpm=fit.rpm[known],
+        added_deg=level[known],
+        u_added_deg=u_deg[known],
+        max_rpm=fit.most_rpm,
+        idle_rpm=seen.idle_rpm,
+        start_rpm=shape.start_rpm,
+        u_start_rpm=shape.u_start_rpm,
+        all_in_rpm=shape.all_in_rpm,
+        u_all_in_rpm=shape.u_all_in_rpm,
+        most_deg=shape.most_deg,
+        u_most_deg=shape.u_most_deg,
+        slope_deg_per_1000rpm=shape.slope_deg_per_1000rpm,
+        u_slope_deg_per_1000rpm=shape.u_slope_deg_per_1000rpm,
+        moving_at_idle=shape.moving_at_idle,
+        friction_deg=fit.friction_deg,
+        u_friction_deg=fit.u_friction_deg,
+        lag_s=fit.lag_s,
+        u_lag_s=fit.u_lag_s,
+        delay_us=shape.delay_us,
+        u_delay_us=shape.u_delay_us,
+        stays_out_deg=seen.stays_out_deg,
+        u_stays_out_deg=seen.u_stays_out_deg,
+        noise_deg=fit.noise_deg,
+        sparks=len(fit.level_deg),
+        rev_ups=int(seen.group.max()) + 1,
+    )
+
+
+def _bends(fit: CurveFit) -> FloatArray:
+    """Size of the bend at each knot, degrees."""
+    bends = np.abs(np.diff(fit.added_deg, 2))
+    return np.concatenate([bends[:1], bends, bends[-1:]]) if len(bends) else 0.0 * fit.rpm
+
+
+def _rising(level: FloatArray, variance: FloatArray) -> FloatArray:
+    """Never falling curve nearest to the levels (weights swing out, not in, with speed)."""
+    from scipy.optimize import isotonic_regression
+
+    fitted: FloatArray = np.asarray(
+        isotonic_regression(level, weights=1.0 / np.maximum(variance, 1e-9)).x, np.float64
+    )
+    return fitted
