@@ -19,6 +19,8 @@ from vaclog.analysis.phases.find import find_phases
 from vaclog.analysis.phases.usable import usable_cycles
 from vaclog.analysis.road.loads import find_loads, load_records
 from vaclog.analysis.road.marks import find_pinking
+from vaclog.analysis.signs.evidence import Case
+from vaclog.analysis.signs.find import find_signs
 from vaclog.analysis.study import Study, study
 from vaclog.cards import EngineCard, RigCard
 from vaclog.result import (
@@ -90,6 +92,7 @@ def conclude(tables: Tables, engine: EngineCard, rig: RigCard) -> Result:
         barometer_kpa=barometer_kpa,
     )
     loads = find_loads(cycles, seen.phases)
+    signs, looked = find_signs(_case(tables, seen, engine, rig, barometer_kpa))
     return Result(
         source=SourceInfo(
             capture=tables.capture,
@@ -116,6 +119,8 @@ def conclude(tables: Tables, engine: EngineCard, rig: RigCard) -> Result:
         hill=_picture(cycles, seen),
         loads=load_records(cycles, loads, cylinders=engine.cylinders, barometer_kpa=barometer_kpa),
         pinking=find_pinking(tables.marks, cycles, loads, seen.phases),
+        signs=signs,
+        looked=looked,
     )
 
 
@@ -133,6 +138,23 @@ def _barometer(report: SignalReport, engine: EngineCard) -> float | None:
     if report.barometer_kpa is not None:
         return report.barometer_kpa
     return None if engine.altitude_m is None else standard_atmosphere_kpa(engine.altitude_m)
+
+
+def _case(
+    tables: Tables, seen: Study, engine: EngineCard, rig: RigCard, barometer_kpa: float | None
+) -> Case:
+    return Case(
+        cycles=tables.cycles,
+        background=tables.background,
+        phases=seen.phases,
+        fit=seen.fit,
+        misfire=seen.misfire,
+        idle=seen.idle,
+        engine=engine,
+        rig=rig,
+        barometer_kpa=barometer_kpa,
+        barometer_measured=tables.report.barometer_kpa is not None,
+    )
 
 
 def _span(phase: Phase) -> PhaseSpan:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from vaclog.report import road, words
+from vaclog.report import road, signs_words, words
 from vaclog.result import Result
 from vaclog.units import PressureUnit
 
@@ -52,6 +52,7 @@ def tell(result: Result, unit: PressureUnit) -> Story:
         Section(title=words.MIND, points=result.advice.warnings),
         _why(result, unit),
         _seen(result, unit),
+        Section(title=signs_words.SIGNS, points=signs_words.signs(result, unit)),
         Section(title=road.ROAD, points=road.road(result, unit)),
         Section(title=words.CAUTIONS, points=result.advice.cautions),
         Section(title=words.CAPTURE, sentences=(words.capture(result, unit),)),

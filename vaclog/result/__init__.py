@@ -24,19 +24,23 @@ from vaclog.result.records import (
     TurnWay,
 )
 from vaclog.result.road import HeardRun, Hearing, LoadRun, PinkingMark, RoadTest
+from vaclog.result.signs import Basis, Candidate, Looked, Sign, SignKey
 from vaclog.result.whole import SCHEMA, Result
 
 __all__ = [
     "SCHEMA",
     "AdvanceSource",
     "Advice",
+    "Basis",
     "Beyond",
+    "Candidate",
     "Direction",
     "HeardRun",
     "Hearing",
     "HillPicture",
     "Idle",
     "LoadRun",
+    "Looked",
     "Misfire",
     "Peak",
     "PhaseKind",
@@ -44,6 +48,8 @@ __all__ = [
     "PinkingMark",
     "Result",
     "RoadTest",
+    "Sign",
+    "SignKey",
     "SourceInfo",
     "SweepSpan",
     "TurnWay",

@@ -27,6 +27,13 @@ def faults(result: Result) -> list[str]:
             found.append(f"pinking: at {mark.at_s} s in a load run that is not there")
         if not (mark.low_s <= mark.high_s and mark.low_rpm <= mark.rpm <= mark.high_rpm):
             found.append(f"pinking: at {mark.at_s} s the middle is outside its range")
+    for sign in result.signs:
+        if not sign.candidates or sign.u < 0 or not 0 < sign.false_alarm < 1:
+            found.append(
+                f"signs: {sign.key} lacks candidates, an uncertainty or a false-alarm rate"
+            )
+        if sign.key in {each.key for each in result.looked if each.why_not}:
+            found.append(f"signs: {sign.key} was found and could not be judged")
     hill = result.hill
     if not len(hill.curve_deg) == len(hill.curve_kpa) == len(hill.low_kpa) == len(hill.high_kpa):
         found.append("hill: curve arrays differ in length")

@@ -19,6 +19,7 @@ from vaclog.result.records import (
     SweepSpan,
 )
 from vaclog.result.road import LoadRun, PinkingMark
+from vaclog.result.signs import Looked, Sign
 
 SCHEMA = 1
 
@@ -39,3 +40,5 @@ class Result:
     hill: HillPicture = field(default_factory=HillPicture)
     loads: tuple[LoadRun, ...] = ()
     pinking: tuple[PinkingMark, ...] = ()
+    signs: tuple[Sign, ...] = ()
+    looked: tuple[Looked, ...] = ()

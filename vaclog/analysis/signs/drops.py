@@ -1,0 +1,164 @@
+"""Drops now and then: single strokes that put gas into the manifold.
+
+Enters: the evidence. Leaves: a sign or None.
+
+A valve that stays open for once fills the manifold within one stroke, and the other cylinders
+need several to draw that off. A lost spark does not: it only slows the engine, and pressure
+follows over a second. So the sudden step tells one from the other.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from vaclog.analysis.phases.segments import robust_sigma
+from vaclog.analysis.signs.chance import FALSE_ALARM
+from vaclog.analysis.signs.evidence import Evidence
+from vaclog.analysis.signs.say import common, data, name_of
+from vaclog.result import Candidate, Sign
+from vaclog.signals.tables import FloatArray, IntArray
+
+# The least occasional drop of the trade is 3 inHg of a needle that smooths (common practice);
+# a stroke that is seen singly shows more of it: a tenth of that, for four cylinders.
+LEAST_KPA: Final = 1.0
+SIGMAS: Final = 7.0  # of the ordinary scatter of strokes, which is nearly normal
+LASTS: Final = 0.35  # of the step must be left one stroke later: a spike of the wire is not
+LEAST_EVENTS: Final = 3
+LEAST_CYCLES: Final = 120
+SAME: Final = 0.75  # of the events at one place
+NEAR: Final = 1  # cycles either side of a misfire that count as the same moment
+MISFIRE_SHARE: Final = 0.5
+MOSTLY: Final = 0.8
+
+
+def find_drops(evidence: Evidence) -> Sign | None:
+    """Sudden single drops, if there are enough of them to be no accident."""
+    if not judged(evidence):
+        return None
+    rows, places, heights, _ = events(evidence)
+    if len(rows) < LEAST_EVENTS:
+        return None
+    cycles = int(evidence.idling.sum())
+    rate = 1e3 * len(rows) / cycles
+    slot = _same_place(places, evidence.swing_kpa.shape[1])
+    return Sign(
+        key="occasional-drops",
+        text=_fact(evidence, rows, slot),
+        number=rate,
+        u=1e3 * float(np.sqrt(len(rows))) / cycles,
+        unit="per 1000",
+        threshold=1e3 * LEAST_EVENTS / cycles,
+        false_alarm=FALSE_ALARM,
+        candidates=_candidates(evidence, rows, slot),
+        next_look=_next(slot),
+        at_s=float(evidence.time_s[rows[int(np.argmax(heights))]]),
+        slot=slot,
+        cylinder=_cylinder(evidence, slot),
+    )
+
+
+def judged(evidence: Evidence) -> bool:
+    """Whether there is enough idle to see something occasional."""
+    return evidence.swing_kpa.shape[1] > 1 and int(evidence.idling.sum()) >= LEAST_CYCLES
+
+
+def events(evidence: Evidence) -> tuple[IntArray, IntArray, FloatArray, float]:
+    """Cycles, places (0 is the stroke of No. 1) and heights of sudden rises of pressure.
+
+    Returns
+    -------
+    rows, places : int64 [k]
+    heights_kpa : float64 [k]
+    threshold_kpa : float
+    """
+    parts = evidence.swing_kpa.shape[1]
+    rest = evidence.swing_kpa - evidence.beat_kpa
+    rest[~evidence.idling] = np.nan
+    flat = rest.ravel()
+    step = np.diff(flat, prepend=np.nan)
+    scale = robust_sigma(step)
+    threshold = max(LEAST_KPA * evidence.size, SIGMAS * scale)
+    level = np.concatenate([flat[1:], [np.nan]])  # one stroke later
+    before = np.concatenate([[np.nan], flat[:-1]])
+    rise = flat - before
+    with np.errstate(invalid="ignore"):
+        # Gas that comes in the second half of a stroke is mostly seen in the next.
+        rise2 = level - before
+        best = np.fmax(rise, rise2)
+        after = np.concatenate([flat[2:], [np.nan, np.nan]])
+        lasting = np.where(rise2 > rise, after, level) - before > LASTS * best
+        over = (best > threshold) & lasting
+    at: list[int] = []
+    for k in np.flatnonzero(over).tolist():
+        if at and k - at[-1] < parts:
+            if best[k] > best[at[-1]]:
+                at[-1] = k
+        else:
+            at.append(k)
+    where = np.array(at, dtype=np.int64)
+    return where // parts, where % parts, best[where], threshold
+
+
+def _same_place(places: IntArray, parts: int) -> int | None:
+    """The firing place that most events share, counting a stroke late as the same; else None."""
+    count = np.bincount(places, minlength=parts)
+    pair = count + np.roll(count, -1)  # place k and k + 1
+    best = int(np.argmax(pair + 1e-3 * count))
+    return best + 1 if pair[best] >= max(SAME * len(places), LEAST_EVENTS) else None
+
+
+def _cylinder(evidence: Evidence, slot: int | None) -> int | None:
+    order = evidence.case.engine.firing_order
+    return None if slot is None or order is None or slot > len(order) else order[slot - 1]
+
+
+def with_misfire(evidence: Evidence, rows: IntArray) -> float:
+    """Share of events that come with a misfire, NaN where single misfires were not told."""
+    found = evidence.case.misfire
+    if not found.singles:
+        return float("nan")
+    lost = np.zeros(len(evidence.time_s) + 2 * NEAR, dtype=bool)
+    for shift in range(2 * NEAR + 1):
+        lost[found.cycles + shift] = True
+    return float(lost[rows + NEAR].mean())
+
+
+def _fact(evidence: Evidence, rows: IntArray, slot: int | None) -> str:
+    where = "at any place of the cycle"
+    if slot is not None:
+        where = f"always while {name_of(evidence, slot)} compresses and burns"
+    share = with_misfire(evidence, rows)
+    beside = ""
+    if np.isfinite(share):
+        beside = ", with a misfire" if share > MOSTLY else beside
+        beside = ", without a misfire" if share < 1.0 - MOSTLY else beside
+    return f"Now and then the vacuum drops within a single stroke, {where}{beside}"
+
+
+def _candidates(evidence: Evidence, rows: IntArray, slot: int | None) -> tuple[Candidate, ...]:
+    share = with_misfire(evidence, rows)
+    if slot is not None:
+        who = name_of(evidence, slot)
+        found = [
+            data(f"an inlet valve of {who} that sticks open now and then"),
+            common("a weak or broken valve spring there"),
+        ]
+        if np.isfinite(share) and share > MISFIRE_SHARE:
+            found.append(data("the spark itself is less likely: a lost spark makes no sudden rise"))
+        return tuple(found)
+    found = [
+        data("no single valve: it comes at any cylinder"),
+        common("spitting back from a weak mixture, or an inlet that is let in late"),
+        common("valves that stick for want of oil or use"),
+    ]
+    if np.isfinite(share) and share > MISFIRE_SHARE:
+        found.insert(1, data("it comes with misfires, so mixture before mechanics"))
+    return tuple(found)
+
+
+def _next(slot: int | None) -> str:
+    if slot is None:
+        return "Look at the mixture first; then a little oil through the carburettor."
+    return "A little penetrating oil on that valve's stem with the cover off, and listen again."

@@ -1,0 +1,89 @@
+"""The signs of the vacuum in the report: fact, number, what it could be in order, next look.
+
+Enters: a result and a unit. Leaves: sentences. No sign is a verdict, and what the data put where
+it stands is told apart from what is only common practice.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from vaclog.report.words import difference, fixed, listed
+from vaclog.result import Result, Sign, SignKey
+from vaclog.units import PressureUnit
+
+SIGNS: Final = "What the vacuum tells of the engine"
+
+NAMES: Final[dict[SignKey, str]] = {
+    "low": "low vacuum",
+    "low-cranking": "low vacuum under the starter",
+    "regular-drop": "a regular drop",
+    "occasional-drops": "occasional drops",
+    "shake-at-idle": "shake at idle",
+    "shake-grows": "shake that grows with speed",
+    "falls-at-held-speed": "a fall at a held speed",
+    "drift": "slow drift",
+    "hunting": "hunting",
+}
+_BASIS: Final = {"separated by data": "the data say so", "common practice": "common practice"}
+
+
+def signs(result: Result, unit: PressureUnit) -> tuple[str, ...]:
+    """All signs, one point each, then what was looked for without finding, and what was not."""
+    return tuple(
+        part for part in (*(_told(sign, unit) for sign in result.signs), _looked(result)) if part
+    )
+
+
+def _told(sign: Sign, unit: PressureUnit) -> str:
+    when = "" if sign.at_s is None else f", clearest at {fixed(sign.at_s, 0)} s"
+    return " ".join(
+        part
+        for part in (
+            f"{sign.text}: {_number(sign, sign.number, unit)} ± "
+            f"{_number(sign, 2.0 * sign.u, unit)}{when}.",
+            f"It is told from {_number(sign, sign.threshold, unit)} on; a sound engine shows "
+            f"that by chance in {chances(sign)}.",
+            _could_be(sign),
+            sign.next_look,
+        )
+        if part
+    )
+
+
+def chances(sign: Sign) -> str:
+    """How often a sound engine passes the threshold."""
+    text = f"one capture of {round(1.0 / sign.false_alarm)}"
+    if sign.false_alarm_seen is not None:
+        text += f" (simulated: fewer than one of {int(1.0 / sign.false_alarm_seen)})"
+    return text
+
+
+def _could_be(sign: Sign) -> str:
+    if not sign.candidates:
+        return ""
+    each = [f"({n}) {c.text} [{_BASIS[c.basis]}]" for n, c in enumerate(sign.candidates, start=1)]
+    return "It could be, in this order: " + "; ".join(each) + "."
+
+
+def _number(sign: Sign, value: float, unit: PressureUnit) -> str:
+    if sign.unit == "kPa":
+        return difference(value, unit)
+    if sign.unit == "kPa/min":
+        return f"{difference(value, unit)} a minute"
+    if sign.unit == "%":
+        return f"{fixed(value, 1)} %"
+    return f"{fixed(value, 1)} in a thousand cycles"
+
+
+def _looked(result: Result) -> str:
+    found = {sign.key for sign in result.signs}
+    clean = [
+        NAMES[each.key] for each in result.looked if not each.why_not and each.key not in found
+    ]
+    text = f"Looked for and not seen: {listed(clean)}." if clean else ""
+    open_ = [each for each in result.looked if each.why_not]
+    if open_:
+        parts = [f"{NAMES[each.key]} ({each.why_not})" for each in open_]
+        text += f"{' ' if text else ''}Could not be judged: {listed(parts)}."
+    return text
