@@ -221,7 +221,7 @@ def ljung_box_p(rest: FloatArray, lags: int, fitted: int = 0) -> float:
     G. M. Ljung and G. E. P. Box, Biometrika 65 (1978): Q = n (n + 2) sum r_i**2 / (n - i) is
     chi-squared with ``lags - fitted`` degrees of freedom when the innovations are white.
     """
-    from scipy.stats import chi2
+    from scipy.special import chdtrc
 
     n = len(rest)
     if n <= lags + 1:
@@ -232,4 +232,4 @@ def ljung_box_p(rest: FloatArray, lags: int, fitted: int = 0) -> float:
         return float("nan")
     r = np.array([float(e[i:] @ e[:-i]) / total for i in range(1, lags + 1)])
     q = n * (n + 2) * float((r**2 / (n - np.arange(1, lags + 1))).sum())
-    return float(chi2.sf(q, max(lags - fitted, 1)))
+    return float(chdtrc(max(lags - fitted, 1), q))

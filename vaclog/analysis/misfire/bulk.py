@@ -32,6 +32,7 @@ BUMP_SPREAD, BUMP_SPREAD_SHARE = 1.1, 0.1
 NEAR, FAR, LOG_NEAR, LOG_FAR = 5.0, 8.0, 0.05, 0.5
 BIN = 0.05  # of the score, a twentieth of its scatter
 LEAST_PLACE = 2.0  # a bump nearer than this is a shoulder of the bulk
+LOG_ROOT_TWO_PI = float(np.log(np.sqrt(2 * np.pi)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,9 +57,9 @@ class ScoreLaw:
 
     def exceeded(self, rate: float) -> float:
         """Score that an ordinary cycle exceeds with this probability."""
-        from scipy.stats import norm
+        from scipy.special import ndtri
 
-        z = float(norm.isf(rate))
+        z = -float(ndtri(rate))
         if abs(self.skew) < 1e-6:
             return self.middle + self.spread * z
         return self.middle + self.spread * float(np.expm1(self.skew * z)) / self.skew
@@ -247,7 +248,6 @@ def _usual_spread(place: float) -> float:
 def _cost(x: FloatArray, weight: FloatArray, p: FloatArray) -> float:
     """Negative log likelihood of (A, log B, g[, logit share, place, log spread])."""
     from scipy.special import expit, log_expit
-    from scipy.stats import norm
 
     if not (-0.6 < p[2] < 1.2 and -5.0 < p[1] < 5.0):
         return 1e12
@@ -258,7 +258,8 @@ def _cost(x: FloatArray, weight: FloatArray, p: FloatArray) -> float:
         return 1e12
     if not -0.5 < p[5] < 2.5:
         return 1e12
-    bump = norm.logpdf(x, p[4], float(np.exp(p[5])))
+    spread = float(np.exp(p[5]))
+    bump = -(((x - p[4]) / spread) ** 2) / 2.0 - LOG_ROOT_TWO_PI - np.log(spread)
     mixed = np.logaddexp(bulk + log_expit(-p[3]), bump + log_expit(p[3]))
     off = p[5] - float(np.log(_usual_spread(p[4])))
     off /= float(np.interp(p[4], [NEAR, FAR], [LOG_NEAR, LOG_FAR]))

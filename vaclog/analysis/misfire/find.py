@@ -186,13 +186,13 @@ def clopper_pearson(events: int, trials: int, level: float = 0.95) -> tuple[floa
     C. J. Clopper, E. S. Pearson, "The use of confidence or fiducial limits illustrated in the
     case of the binomial", Biometrika 26 (1934).
     """
-    from scipy.stats import beta
+    from scipy.special import betainccinv, betaincinv
 
     if trials <= 0:
         return float("nan"), float("nan")
     half = (1.0 - level) / 2.0
-    low = 0.0 if events == 0 else float(beta.ppf(half, events, trials - events + 1))
-    high = 1.0 if events == trials else float(beta.isf(half, events + 1, trials - events))
+    low = 0.0 if events == 0 else float(betaincinv(events, trials - events + 1, half))
+    high = 1.0 if events == trials else float(betainccinv(events + 1, trials - events, half))
     return low, high
 
 
@@ -295,9 +295,9 @@ def _onset_grid(alpha: FloatArray, hit: NDArray[np.bool_]) -> _Grid:
 
 def _drowned(rate: RateLaw, threshold: float) -> bool:
     """Whether there are misfires, but most of them below the threshold."""
-    from scipy.stats import norm
+    from scipy.special import ndtr
 
-    missed = float(norm.cdf((threshold - rate.separation) / EVENT_SPREAD))
+    missed = float(ndtr((threshold - rate.separation) / EVENT_SPREAD))
     return rate.evidence > RATE_EVIDENCE and LEANING < rate.skew < SKEWED and missed > DROWNED_SHARE
 
 
