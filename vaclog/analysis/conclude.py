@@ -17,6 +17,7 @@ from vaclog.analysis.findings import MisfireFinding, Phase, SweepFit
 from vaclog.analysis.hill.fit import fit_hill
 from vaclog.analysis.phases.find import find_phases
 from vaclog.analysis.phases.usable import usable_cycles
+from vaclog.analysis.preflight import find_checks
 from vaclog.analysis.road.loads import find_loads, load_records
 from vaclog.analysis.road.marks import find_pinking
 from vaclog.analysis.signs.evidence import Case
@@ -121,6 +122,12 @@ def conclude(tables: Tables, engine: EngineCard, rig: RigCard) -> Result:
         pinking=find_pinking(tables.marks, cycles, loads, seen.phases),
         signs=signs,
         looked=looked,
+        checks=find_checks(
+            cycles,
+            tables.background,
+            seen.phases,
+            barometer_kpa=barometer_kpa,
+        ),
     )
 
 

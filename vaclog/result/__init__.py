@@ -6,6 +6,7 @@ described by ``schema.json``), and :func:`faults`, which says where a result con
 rules.
 """
 
+from vaclog.result.checks import Checks, FollowsVacuum
 from vaclog.result.document import from_json, to_json
 from vaclog.result.faults import faults
 from vaclog.result.records import (
@@ -34,7 +35,9 @@ __all__ = [
     "Basis",
     "Beyond",
     "Candidate",
+    "Checks",
     "Direction",
+    "FollowsVacuum",
     "HeardRun",
     "Hearing",
     "HillPicture",

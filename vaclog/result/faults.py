@@ -6,6 +6,7 @@ Enters: a result. Leaves: sentences; none when it is sound.
 from __future__ import annotations
 
 import math
+from dataclasses import fields
 from itertools import pairwise
 from typing import cast
 
@@ -34,6 +35,7 @@ def faults(result: Result) -> list[str]:
             )
         if sign.key in {each.key for each in result.looked if each.why_not}:
             found.append(f"signs: {sign.key} was found and could not be judged")
+    found += _faults_of_checks(result)
     hill = result.hill
     if not len(hill.curve_deg) == len(hill.curve_kpa) == len(hill.low_kpa) == len(hill.high_kpa):
         found.append("hill: curve arrays differ in length")
@@ -94,3 +96,16 @@ def _faults_of_advice(result: Result) -> list[str]:
     if result.peak.angle_deg is not None and advice.set_deg > result.peak.angle_deg:
         found.append("advice: the set point is on the advanced side of the top")
     return found
+
+
+def _faults_of_checks(result: Result) -> list[str]:
+    checks = result.checks
+    if checks is None:
+        return []
+    values = {each.name: getattr(checks, each.name) for each in fields(checks)}
+    return [
+        f"checks: {name} is negative or not finite"
+        for name, value in values.items()
+        if isinstance(value, float)
+        and (not math.isfinite(value) or (name.startswith("u_") and value < 0))
+    ]

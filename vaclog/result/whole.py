@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from vaclog.result.checks import Checks
 from vaclog.result.records import (
     Advice,
     HillPicture,
@@ -42,3 +43,4 @@ class Result:
     pinking: tuple[PinkingMark, ...] = ()
     signs: tuple[Sign, ...] = ()
     looked: tuple[Looked, ...] = ()
+    checks: Checks | None = None

@@ -1,0 +1,135 @@
+"""Where to set the distributor next, and why.
+
+Enters: a visit. Leaves: an :class:`Aim`. Never above the visit's ceiling: what pinked, kicked back
+or ran on was too far, whatever the hill says.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from vaclog.cards import EngineCard, curve_added_deg, engine_card
+from vaclog.units import body_from_crank_deg, rim_mm
+from vaclog.visit import road
+from vaclog.visit.records import Setting, Visit
+
+# No cap, no number: a little more than the baseline, then the road decides.
+BLIND_STEP_DEG: Final = 2.0
+_SAME_DEG: Final = 0.25
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Aim:
+    """Where to set.
+
+    Attributes
+    ----------
+    deg
+        Crank degrees before top dead centre at idle; None where no angle is known.
+    by_deg
+        Crank degrees to retard from where it stands, where that is the aim.
+    limit
+        Which limit decides.
+    why
+        In a sentence.
+    """
+
+    deg: float | None = None
+    by_deg: float = 0.0
+    limit: str | None = None
+    why: str = ""
+
+
+def card_of(visit: Visit) -> EngineCard:
+    """The engine card as it was at the visit."""
+    return engine_card(visit.engine_toml)
+
+
+def ceiling_deg(visit: Visit) -> float | None:
+    """The most advance that was not yet shown to be too much; None: nothing was shown."""
+    known = [each for each in (visit.ceiling_deg, road.ceiling_deg(visit)) if each is not None]
+    return min(known, default=None)
+
+
+def aim(visit: Visit) -> Aim:
+    """Where to set next."""
+    if visit.aim_why:
+        found = Aim(deg=visit.aim_deg, by_deg=visit.aim_by_deg, limit="road", why=visit.aim_why)
+    else:
+        found = _by_the_hill(visit)
+    most = ceiling_deg(visit)
+    if most is not None and found.deg is not None and found.deg > most:
+        return Aim(deg=most, limit="road", why=f"More than {most:.1f}° was too far in this visit.")
+    return found
+
+
+def further(visit: Visit) -> float | None:
+    """The next stage towards the cap after a trial without pinking; None: stay here."""
+    capture = visit.last("sweep", "again")
+    if capture is None or not road.proven(visit) or ceiling_deg(visit) is not None:
+        return None
+    here = road.set_deg(visit)
+    if here is None:
+        return None
+    steps = capture.result.advice.steps_deg
+    return next((step for step in steps if step > here + _SAME_DEG), None)
+
+
+def turn_words(visit: Visit, by_deg: float) -> str:
+    """A turn of the body for so many crank degrees, positive = advance."""
+    body = abs(body_from_crank_deg(by_deg))
+    card = card_of(visit)
+    words = f"{body:.1f}° of the body"
+    if card.body_radius_mm:
+        words += f", {rim_mm(body, card.body_radius_mm):.1f} mm at its rim"
+    if card.rotor_turns is not None:
+        against = {"clockwise": "counterclockwise", "counterclockwise": "clockwise"}
+        way = against[card.rotor_turns] if by_deg > 0 else card.rotor_turns
+        words += f", {way} from above"
+    return words
+
+
+def filled(visit: Visit, told: Setting) -> Setting:
+    """A setting with what was left open taken from the aim."""
+    from dataclasses import replace
+
+    wanted = aim(visit)
+    return replace(
+        told,
+        aimed_deg=wanted.deg if told.aimed_deg is None else told.aimed_deg,
+        limit=wanted.limit if told.limit is None else told.limit,
+    )
+
+
+def _by_the_hill(visit: Visit) -> Aim:
+    capture = visit.last("again") or visit.last("sweep")
+    sweep = visit.last("sweep")
+    for each in (capture, sweep):
+        if each is not None and each.result.advice.set_deg is not None:
+            advice = each.result.advice
+            return Aim(deg=advice.set_deg, limit=advice.limit, why=_limit_words(advice.limit))
+    baseline = next((p.value for p in visit.points if p.key == "baseline"), None)
+    card = card_of(visit)
+    figure = None
+    if card.static_deg is not None:
+        added = curve_added_deg(card.centrifugal, card.idle_rpm or 0) if card.centrifugal else 0.0
+        figure = card.static_deg + added
+    if sweep is not None and baseline is not None:
+        return Aim(
+            deg=baseline + BLIND_STEP_DEG,
+            limit="no cap known",
+            why=f"No cap is known, so vacuum alone sets nothing: at most {BLIND_STEP_DEG:g}° "
+            "beyond the baseline, then the road decides.",
+        )
+    if figure is not None:
+        return Aim(deg=figure, limit="maker's figure", why="The maker's figure, as read at idle.")
+    return Aim(
+        deg=baseline, limit="baseline", why="No figure and no top are known: leave the baseline."
+    )
+
+
+def _limit_words(limit: str | None) -> str:
+    if limit == "hill":
+        return "The hill decides: its retard side, a little below the top."
+    return f"What decides: {limit}."
