@@ -44,6 +44,8 @@ li { margin-bottom: .35rem; }
 li::marker { color: var(--fence); }
 """
 
+SHAPES: Final[tuple[picture.Shape, ...]] = ("wide", "tall")
+
 _CAPTION: Final = (
     "The hill of idle {height} over advance, seen from the side. Full line: ground that was "
     "swept; dashed: only reckoned; the band is its 95 % uncertainty. Footprints are cycles, paler "
@@ -62,7 +64,7 @@ def render(result: Result, unit: PressureUnit) -> str:
     """
     story = tell(result, unit)
     style = _STYLE % {"light": variables(LIGHT), "dark": variables(DARK)}
-    rooms = "\n".join(_section(section) for section in story.sections)
+    rooms = "\n".join(section_html(section) for section in story.sections)
     # "</" must not occur within a script element.
     data = to_json(result).replace("</", "<\\/")
     return f"""<!DOCTYPE html>
@@ -75,9 +77,9 @@ def render(result: Result, unit: PressureUnit) -> str:
 </head>
 <body>
 <header>
-{_paragraph(story.subject, "subject")}<h1>{escape(story.headline)}</h1>
+{paragraph(story.subject, "subject")}<h1>{escape(story.headline)}</h1>
 <div class="lead">
-{"".join(_paragraph(sentence) for sentence in story.lead)}</div>
+{"".join(paragraph(sentence) for sentence in story.lead)}</div>
 </header>
 {_figure(result, unit)}
 <main class="rooms">
@@ -94,17 +96,19 @@ def _title(story: Story) -> str:
     return f"{words.TITLE}: {story.subject}" if story.subject else words.TITLE
 
 
-def _paragraph(text: str, kind: str = "") -> str:
+def paragraph(text: str, kind: str = "") -> str:
+    """A paragraph of a class; nothing for empty text."""
     if not text:
         return ""
     name = f' class="{kind}"' if kind else ""
     return f"<p{name}>{escape(text)}</p>\n"
 
 
-def _section(section: Section) -> str:
+def section_html(section: Section) -> str:
+    """A heading with its sentences and points."""
     points = "".join(f"<li>{escape(_capital(point))}</li>\n" for point in section.points)
     listed = f"<ul>\n{points}</ul>\n" if points else ""
-    spoken = "".join(_paragraph(sentence) for sentence in section.sentences)
+    spoken = "".join(paragraph(sentence) for sentence in section.sentences)
     return f"<section>\n<h2>{escape(section.title)}</h2>\n{spoken}{listed}</section>"
 
 
@@ -115,14 +119,25 @@ def _capital(text: str) -> str:
 def _figure(result: Result, unit: PressureUnit) -> str:
     if not result.hill.curve_deg:
         return ""
-    label = escape(picture.describe(result, unit), quote=True)
-    drawings = "\n".join(
-        f'<div class="{shape}" role="img" aria-label="{label}">'
-        f"{picture.svg_for_page(result, unit, shape)}</div>"
-        for shape in ("wide", "tall")
-    )
     caption = _CAPTION.format(
         height="vacuum" if result.barometer_kpa is not None else "pressure (less is up)",
         set_words=("Full ball: where to set it. " if result.advice.set_deg is not None else ""),
+    )
+    return drawn(result, unit, picture.describe(result, unit), caption)
+
+
+def drawn(result: Result, unit: PressureUnit, label: str, caption: str) -> str:
+    """The hill as a figure: one drawing for wide screens and paper, one for a phone.
+
+    Parameters
+    ----------
+    label
+        For those who do not see it.
+    """
+    named = escape(label, quote=True)
+    drawings = "\n".join(
+        f'<div class="{shape}" role="img" aria-label="{named}">'
+        f"{picture.svg_for_page(result, unit, shape)}</div>"
+        for shape in SHAPES
     )
     return f"<figure>\n{drawings}\n<figcaption>{escape(caption)}</figcaption>\n</figure>"

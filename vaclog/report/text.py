@@ -26,22 +26,24 @@ def render(result: Result, unit: PressureUnit) -> str:
     story = tell(result, unit)
     blocks = []
     if story.subject:
-        blocks.append(_wrap(story.subject))
-    blocks.append(_wrap(story.headline))
-    blocks.append("\n".join(_wrap(sentence) for sentence in story.lead))
-    blocks += [_section(section) for section in story.sections]
+        blocks.append(wrapped(story.subject))
+    blocks.append(wrapped(story.headline))
+    blocks.append("\n".join(wrapped(sentence) for sentence in story.lead))
+    blocks += [section_text(section) for section in story.sections]
     return "\n\n".join(block for block in blocks if block)
 
 
-def _section(section: Section) -> str:
+def section_text(section: Section) -> str:
+    """A heading with its sentences and points."""
     lines = [section.title]
     if section.sentences:
-        lines.append(_wrap(" ".join(section.sentences), "  "))
-    lines += [_wrap(point, "  - ", "    ") for point in section.points]
+        lines.append(wrapped(" ".join(section.sentences), "  "))
+    lines += [wrapped(point, "  - ", "    ") for point in section.points]
     return "\n".join(lines)
 
 
-def _wrap(text: str, first: str = "", rest: str | None = None) -> str:
+def wrapped(text: str, first: str = "", rest: str | None = None) -> str:
+    """Text in lines of at most 80 characters; ``first`` and ``rest`` begin them."""
     return textwrap.fill(
         text,
         WIDTH,
