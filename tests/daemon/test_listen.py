@@ -148,3 +148,29 @@ def test_stop_ends_it_with_all_that_was_read(tmp_path: Path) -> None:
     for record in open_capture(path).records:
         again.feed(record)
     assert to_json(again.finish()) == to_json(result)
+
+
+def test_an_analysis_that_fails_costs_no_record() -> None:
+    """All that was read is kept, although nobody can make anything of it."""
+
+    class Broken(Session):
+        def feed(self, record: Record) -> list[Event]:
+            if isinstance(record, Chunk) and record.at_us and record.at_us > 5_000_000:
+                raise ZeroDivisionError
+            return super().feed(record)
+
+    read: list[Record] = []
+
+    class Reading(Given):
+        def read_records(self, stop: threading.Event) -> Iterator[Record]:
+            for record in super().read_records(stop):
+                read.append(record)
+                yield record
+
+    keeper = Failing(0, 0)
+    with pytest.raises(ZeroDivisionError):
+        listen(
+            Reading(visit()), keeper, Broken(), stop=threading.Event(), on_event=lambda _event: None
+        )
+    assert keeper.kept == read
+    assert len(read) > 200 and keeper.closed

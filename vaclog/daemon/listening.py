@@ -1,15 +1,16 @@
-"""Listens to a source: one thread reads, one keeps, the caller's analyses.
+"""Listens to a source: one thread reads, the caller's keeps and analyses.
 
 Enters: a source of records, a place to keep them, a session. Leaves: events as they come,
 and the result.
 
-    source ─ reader thread ─┬▶ keeper thread ─▶ caller: session ─▶ events, result
+    source ─ reader thread ─┬▶ caller: keep ─▶ session ─▶ events, result
          desk: taps ────────┘       │
                                     ▼
                                  capture
 
 The reader never waits for a disk or for the analysis. A record reaches the session only
-after it was handed to the capture, so that everything the answer rests on can be replayed.
+after it was handed to the capture, so that everything the answer rests on can be replayed; a
+third thread between the two would only be one more to be woken, fifty times a second.
 When the disk fails, records wait in memory and the keeper tries again with each one that
 comes; the sweep goes on, and nothing that was read is given up.
 """
@@ -49,11 +50,10 @@ class Keeper(Protocol):
         ...
 
 
-# What travels to the caller: a record, a thing to say, the error that ended the source, or
-# None at the end.
-_Passed: TypeAlias = Record | Noticed | VaclogError | None
-# What travels to the keeper: the same, and what was handed in at the desk.
-_Read: TypeAlias = _Passed | Handed
+# What comes of the keeping: a record, a thing to say, the error that ended the source.
+_Passed: TypeAlias = Record | Noticed | VaclogError
+# What is read: the same, what was handed in at the desk, and None at the end.
+_Read: TypeAlias = _Passed | Handed | None
 
 
 def listen(
@@ -93,19 +93,15 @@ def listen(
         The source could not be opened; nothing was recorded.
     """
     read: SimpleQueue[_Read] = SimpleQueue()
-    kept: SimpleQueue[_Passed] = SimpleQueue()
-    threads = [
-        threading.Thread(target=_read, args=(source, stop, read), name="reader", daemon=True),
-        threading.Thread(target=_keep, args=(keeper, read, kept), name="keeper", daemon=True),
-    ]
+    reader = threading.Thread(target=_read, args=(source, stop, read), name="reader", daemon=True)
     if desk is not None:
         desk.opened(read.put)
-    for thread in threads:
-        thread.start()
+    reader.start()
     failure: VaclogError | None = None
     heard = False
+    kept = _keep(keeper, read)
     try:
-        while (passed := kept.get()) is not None:
+        for passed in kept:
             if isinstance(passed, Noticed):
                 on_event(passed)
             elif isinstance(passed, VaclogError):
@@ -116,9 +112,10 @@ def listen(
                 for event in session.feed(passed):
                     on_event(event)
     finally:
+        # Whatever is wrong with the analysis, all that was read is kept.
         stop.set()
-        for thread in threads:
-            thread.join()
+        deque(kept, maxlen=0)
+        reader.join()
     if failure is not None:
         if not heard:
             raise failure
@@ -137,13 +134,13 @@ def _read(source: Source, stop: threading.Event, read: SimpleQueue[_Read]) -> No
         read.put(None)
 
 
-def _keep(keeper: Keeper, read: SimpleQueue[_Read], kept: SimpleQueue[_Passed]) -> None:
-    """Body of the keeper thread."""
+def _keep(keeper: Keeper, read: SimpleQueue[_Read]) -> Iterator[_Passed]:
+    """Keep what is read, and pass it on; complete the capture at the end."""
     unkept: deque[Record] = deque()
     last_us = 0
     while (passed := read.get()) is not None:
         if isinstance(passed, Noticed | VaclogError):
-            kept.put(passed)
+            yield passed
             continue
         if isinstance(passed, Handed):
             passed = OperatorInput(
@@ -154,19 +151,17 @@ def _keep(keeper: Keeper, read: SimpleQueue[_Read], kept: SimpleQueue[_Passed]) 
         unkept.append(passed)
         error = _try_to_keep(keeper, unkept)
         if error is not None and not failed_before:
-            kept.put(Noticed(text=f"{error} Recording goes on in memory meanwhile."))
+            yield Noticed(text=f"{error} Recording goes on in memory meanwhile.")
         elif error is None and failed_before:
-            kept.put(Noticed(text="The disk takes records again; nothing was lost."))
-        kept.put(passed)
+            yield Noticed(text="The disk takes records again; nothing was lost.")
+        yield passed
     error = _try_to_keep(keeper, unkept)
     if error is not None:
-        kept.put(Noticed(text=f"The last {len(unkept)} records could not be kept on disk. {error}"))
+        yield Noticed(text=f"The last {len(unkept)} records could not be kept on disk. {error}")
     try:
         keeper.close()
     except StorageError as failed:
-        kept.put(Noticed(text=f"The end of the recording could not be kept on disk. {failed}"))
-    finally:
-        kept.put(None)
+        yield Noticed(text=f"The end of the recording could not be kept on disk. {failed}")
 
 
 def _try_to_keep(keeper: Keeper, unkept: deque[Record]) -> StorageError | None:
