@@ -15,6 +15,7 @@ from typing import Final
 
 import numpy as np
 
+from vaclog.analysis.misfire.stumble import features
 from vaclog.analysis.signs.chance import FALSE_ALARM, block_error
 from vaclog.analysis.signs.evidence import Evidence
 from vaclog.analysis.signs.say import common, data, name_of
@@ -30,37 +31,50 @@ LEAST_CYCLES: Final = 60
 ONE_SOURCE: Final = 0.85  # of the pattern's power: then one cylinder explains it
 # What is left of a puff after one stroke, by the manifold's size against a cylinder's draw.
 KEEPS: Final = (0.6, 0.7, 0.8, 0.9)
-LATE_STEP: Final = 0.1  # of a stroke: hose, sensor and the way of the gas make it later
-LATE_MOST: Final = 0.6
+# How long the gas comes: a stroke of intake, or compression and burning behind a leaking valve.
+LONG_DEG: Final = (150.0, 190.0, 230.0)
 TURN_SHARE: Final = 0.001  # of a turn's time: 3 % of unequal work makes a third of it
+LATE: Final = 0.85  # of a part: a hose or sensor with a lag would put the source one part later
+TURN_CLEAR: Final = 0.1  # of the most, 0.25: a stroke in the middle tells nothing
+TORQUE_DEG: Final = 50.0  # after its top, where a stroke's torque acts on the mean
 WHOLE: Final = 16  # parts of a stroke in which the source is followed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Source:
-    """Where in the cycle the gas comes: place 0 … N-1 after No. 1's spark; how well it fits."""
+    """Where in the cycle the gas comes.
+
+    Attributes
+    ----------
+    place
+        Part of the cycle, 0 is the one that No. 1's spark starts.
+    into
+        How far into that part it starts, 0 … 1.
+    share
+        Of the pattern's power that it explains.
+    """
 
     place: int
+    into: float
     share: float
 
 
 def find_beat(evidence: Evidence) -> Sign | None:
     """The regular drop, if there is one."""
     parts = evidence.swing_kpa.shape[1]
-    rows = evidence.idling & np.isfinite(evidence.swing_kpa).all(axis=1)
     if not judged(evidence):
         return None
-    mean, error = block_error(evidence.swing_kpa[rows], BLOCK)
+    mean, error, count = pattern(evidence)
     worst = int(np.argmax(mean))
     number, u = float(mean[worst]), float(error[worst])
-    threshold = max(LEAST_KPA * evidence.size, critical(int(rows.sum()) // BLOCK, parts) * u)
+    threshold = max(LEAST_KPA * evidence.size, critical(count, parts) * u)
     if number <= threshold:
         return None
     source = locate(mean)
     slot = source.place + 1 if source.share >= ONE_SOURCE else None
     return Sign(
         key="regular-drop",
-        text=_fact(evidence, slot),
+        text=_fact(evidence, slot, source),
         number=number,
         u=u,
         unit="kPa",
@@ -71,6 +85,13 @@ def find_beat(evidence: Evidence) -> Sign | None:
         slot=slot,
         cylinder=_cylinder(evidence, slot),
     )
+
+
+def pattern(evidence: Evidence) -> tuple[FloatArray, FloatArray, int]:
+    """Mean of what repeats each idle cycle, its standard error, and the blocks they rest on."""
+    rows = evidence.idling & np.isfinite(evidence.swing_kpa).all(axis=1)
+    mean, error = block_error(evidence.swing_kpa[rows], BLOCK)
+    return mean, error, int(rows.sum()) // BLOCK
 
 
 def judged(evidence: Evidence) -> bool:
@@ -86,52 +107,51 @@ def critical(count: int, places: int) -> float:
     return float(stdtrit(max(count - 1, 2), 1.0 - FALSE_ALARM / places))
 
 
-def response(parts: int, keep: float, late: float) -> FloatArray:
-    """What gas that comes evenly during one stroke, each cycle, does to each part's mean.
+def response(parts: int, keep: float, long_deg: float) -> FloatArray:
+    """What gas that comes evenly over some degrees, each cycle, does to each part's mean.
 
     Parameters
     ----------
     keep
         Share of an excess that is left after one stroke.
-    late
-        By how much of a stroke it is seen late.
+    long_deg
+        How long it comes.
 
     Returns
     -------
-    float64 [parts]
-        Place of the source first; sum 0.
+    float64 [parts * WHOLE, parts]
+        One row for each start of the source, in steps of a ``WHOLE``-th of a part from the
+        cycle's start on; each of sum 0 and length 1.
     """
     fine = parts * WHOLE
-    flow = np.zeros(fine)
-    flow[:WHOLE] = 1.0 / WHOLE
+    flow = (np.arange(fine) < round(long_deg / 720.0 * fine)).astype(np.float64)
     decay = keep ** (1.0 / WHOLE)
-    # Steady state of x[k] = decay x[k-1] + flow[k] around the cycle.
-    x, level = np.empty(fine), 0.0
-    for _ in range(2):
-        for k in range(fine):
-            level = decay * level + flow[k]
-            x[k] = level
-        level /= 1.0 - decay**fine if _ == 0 else 1.0
-    x = np.roll(x, round(late * WHOLE))
-    means = x.reshape(parts, WHOLE).mean(axis=1)
-    return np.asarray(means - means.mean())
+    # What repeats each cycle: the sum over all earlier cycles is a geometric series.
+    fading = decay ** np.arange(fine) / (1.0 - decay**fine)
+    level = np.fft.irfft(np.fft.rfft(flow) * np.fft.rfft(fading), fine)
+    running = np.convolve(np.concatenate([level, level[: WHOLE - 1]]), np.ones(WHOLE), "valid")
+    at = (np.arange(parts)[None, :] * WHOLE - np.arange(fine)[:, None]) % fine
+    shapes = running[at]
+    shapes -= shapes.mean(axis=1, keepdims=True)
+    return np.asarray(shapes / np.linalg.norm(shapes, axis=1, keepdims=True))
 
 
 def locate(pattern_kpa: FloatArray) -> Source:
-    """The place whose single source explains a pattern best."""
+    """The single source that explains a pattern best."""
     parts = len(pattern_kpa)
     pattern = pattern_kpa - pattern_kpa.mean()
     power = float(pattern @ pattern)
-    best = Source(place=0, share=0.0)
+    best = Source(place=0, into=0.0, share=0.0)
+    if not power > 0.0:
+        return best
     for keep in KEEPS:
-        for late in np.arange(0.0, LATE_MOST + 1e-9, LATE_STEP).tolist():
-            shape = response(parts, keep, late)
-            norm = float(shape @ shape)
-            for place in range(parts):
-                along = float(pattern @ np.roll(shape, place))
-                share = along * along / (norm * power) if along > 0 and power > 0 else 0.0
-                if share > best.share + 1e-9:
-                    best = Source(place=place, share=share)
+        for long_deg in LONG_DEG:
+            along = np.maximum(response(parts, keep, long_deg) @ pattern, 0.0)
+            start = int(np.argmax(along))
+            share = float(along[start] ** 2 / power)
+            if share > best.share:
+                into = (start % WHOLE) / WHOLE
+                best = Source(place=start // WHOLE, into=into, share=share)
     return best
 
 
@@ -140,15 +160,18 @@ def _cylinder(evidence: Evidence, slot: int | None) -> int | None:
     return None if slot is None or order is None or slot > len(order) else order[slot - 1]
 
 
-def _fact(evidence: Evidence, slot: int | None) -> str:
+def _fact(evidence: Evidence, slot: int | None, source: Source) -> str:
     if slot is None:
         return (
             "The vacuum falls and recovers in the same pattern each cycle, but no single cylinder "
             "explains that pattern"
         )
+    late = ""
+    if source.into > LATE:
+        late = " (behind a long hose: the one that fires before it)"
     return (
         "The vacuum drops once each cycle, always at the same place: while "
-        f"{name_of(evidence, slot)} compresses and burns"
+        f"{name_of(evidence, slot)} compresses and burns{late}"
     )
 
 
@@ -158,23 +181,23 @@ def _candidates(evidence: Evidence, slot: int | None) -> tuple[Candidate, ...]:
             data("several cylinders that draw unequally: inlet leaks at a port, valve clearances"),
             common("a tee or hose nearer to one branch than to the others, which is harmless"),
         )
-    blower = name_of(evidence, slot)
-    drawer = name_of(evidence, _opposite(evidence, slot))
-    found = [
-        data(f"an inlet valve of {blower} that does not seal and blows back"),
-        data(
-            f"{drawer}, which should draw just then, draws less: burned exhaust valve, valve "
-            "clearance, worn cam"
-        ),
-        common(f"a leak at the port gasket of {drawer}"),
-        common(f"a head gasket that leaks at {blower}"),
-    ]
-    missing = evidence.case.misfire.slot
-    if missing == _opposite(evidence, slot):
-        found[0], found[1] = found[1], found[0]
-    if missing > 0:
-        found.append(data(f"the misfires are always those of {name_of(evidence, missing)}"))
-    return tuple(found)
+    other = _opposite(evidence, slot)
+    blower, drawer = name_of(evidence, slot), name_of(evidence, other)
+    blows = f"an inlet valve of {blower} that does not seal and blows back"
+    lacks = (
+        f"{drawer}, which should draw just then, draws less: burned exhaust valve, valve "
+        "clearance, worn cam"
+    )
+    weak = weaker(evidence, slot, other)
+    gasket = common(f"a leak at the port gasket of {drawer}")
+    head = common(f"a head gasket that leaks at {blower}")
+    if weak is None:
+        either = " (its place says this or the next, not which of the two)"
+        return (data(blows + either), data(lacks), gasket, head)
+    why = f"; {name_of(evidence, weak)} is also the one that pulls less, by the speed of its turn"
+    if weak == slot:
+        return (data(blows + why), head, data(lacks), gasket)
+    return (data(lacks + why), gasket, data(blows), head)
 
 
 def _opposite(evidence: Evidence, slot: int) -> int:
@@ -192,10 +215,37 @@ def _next(evidence: Evidence, slot: int | None) -> str:
     )
 
 
+def weaker(evidence: Evidence, one: int, other: int) -> int | None:
+    """Which of two places a turn apart pulls less, by the two turns of the cycle; None: unknown.
+
+    A stroke that lacks work lowers the speed at once, and the others raise it again over the rest
+    of the cycle. So the turn that follows its top is the slower one. Where a misfire was always
+    that of one place, that decides.
+    """
+    if evidence.case.misfire.slot in (one, other):
+        return evidence.case.misfire.slot
+    difference = turn_difference(evidence)
+    share = sawtooth(evidence, one)
+    if not abs(difference) > TURN_SHARE or abs(share) < TURN_CLEAR:
+        return None
+    return one if difference * share > 0 else other
+
+
 def turn_difference(evidence: Evidence) -> float:
-    """Relative difference of the two turns of a cycle at idle; NaN without a crank mark."""
+    """First turn less second, as a share of both, at idle; NaN without a crank mark."""
     turns = evidence.case.cycles.turn_us[evidence.idling]
     turns = turns[np.isfinite(turns).all(axis=1)]
     if len(turns) < LEAST_CYCLES:
         return float("nan")
     return float(np.median((turns[:, 0] - turns[:, 1]) / turns.sum(axis=1)))
+
+
+def sawtooth(evidence: Evidence, slot: int) -> float:
+    """Length of the first turn less the second for a drop of speed by 1 at a place's stroke."""
+    cycles = evidence.case.cycles
+    seen = features(cycles, evidence.idling)
+    parts = evidence.swing_kpa.shape[1]
+    stroke_deg = (slot - 1) * 720.0 / parts + seen.advance_deg + TORQUE_DEG
+    at_deg = seen.offset_turns * 360.0 + np.arange(0.5, 720.0)
+    speed = ((at_deg - stroke_deg) / 720.0) % 1.0 - 0.5
+    return float(speed[360:].mean() - speed[:360].mean())

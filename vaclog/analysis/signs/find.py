@@ -19,12 +19,12 @@ _Finder = Callable[[Evidence], Sign | None]
 
 # In the order in which a report tells them: what comes first explains more of the rest.
 _LOOKS: Final[tuple[tuple[SignKey, _Finder, _Judge, str], ...]] = (
-    ("low", level.find_low, level.judged, "there is no hold at idle at the end"),
+    ("low", level.find_low, level.judged, "no hold at the end"),
     (
         "low-cranking",
         level.find_low_cranking,
         lambda evidence: level.cranking(evidence) is not None,
-        "no start of three seconds and more with the air pressure known",
+        "no long start seen",
     ),
     ("regular-drop", beat.find_beat, beat.judged, "too little idle, or one cylinder"),
     ("occasional-drops", drops.find_drops, drops.judged, "too little idle, or one cylinder"),
@@ -38,16 +38,16 @@ _LOOKS: Final[tuple[tuple[SignKey, _Finder, _Judge, str], ...]] = (
         "shake-grows",
         raised.find_shake_grows,
         raised.shake_judged,
-        "no raised speed was held for ten seconds",
+        "no raised speed held",
     ),
     (
         "falls-at-held-speed",
         raised.find_fall,
         raised.fall_judged,
-        "no raised speed was held for fifteen seconds",
+        "no raised speed held",
     ),
-    ("drift", slow.find_drift, slow.judged, "no setting was held for long enough"),
-    ("hunting", hunting.find_hunting, hunting.judged, "no hold of twenty seconds"),
+    ("drift", slow.find_drift, slow.judged, "too short a hold"),
+    ("hunting", hunting.find_hunting, hunting.judged, "too short a hold"),
 )
 
 

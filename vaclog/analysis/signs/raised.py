@@ -10,6 +10,7 @@ strokes scatters far more, but acts through speed and is too slow to show in it.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -36,7 +37,7 @@ SPEED_SHARE: Final = 0.5
 
 def find_shake_at_idle(evidence: Evidence) -> Sign | None:
     """Fast irregular shake at idle."""
-    shake, count = _idle_shake(evidence)
+    shake, count = idle_shake(evidence)
     threshold = SHAKE_KPA * evidence.size
     if count < LEAST_CYCLES or not shake > threshold:
         return None
@@ -45,7 +46,7 @@ def find_shake_at_idle(evidence: Evidence) -> Sign | None:
         common("a mixture that spits back"),
         common("valves that hang or springs that are tired"),
     ]
-    high, more, _ = _raised_shake(evidence)
+    high, more, _ = raised_shake(evidence)
     if more >= LEAST_CYCLES and high < shake:
         found[0] = data("inlet valve guides: it calms at the raised speed, as guides do")
     elif more >= LEAST_CYCLES and high > shake * GROWN:
@@ -67,8 +68,8 @@ def find_shake_grows(evidence: Evidence) -> Sign | None:
     """Shake that is larger at a raised speed than at idle."""
     from scipy.special import fdtrc
 
-    idle, few = _idle_shake(evidence)
-    high, more, at_s = _raised_shake(evidence)
+    idle, few = idle_shake(evidence)
+    high, more, at_s = raised_shake(evidence)
     if not shake_judged(evidence):
         return None
     parts = evidence.swing_kpa.shape[1]
@@ -98,17 +99,18 @@ def find_shake_grows(evidence: Evidence) -> Sign | None:
 
 def shake_judged(evidence: Evidence) -> bool:
     """Whether there is shake at two speeds to compare."""
-    few, more = _idle_shake(evidence)[1], _raised_shake(evidence)[1]
+    few, more = idle_shake(evidence)[1], raised_shake(evidence)[1]
     return evidence.swing_kpa.shape[1] > 1 and min(few, more) >= LEAST_CYCLES
 
 
-def _idle_shake(evidence: Evidence) -> tuple[float, int]:
+def idle_shake(evidence: Evidence) -> tuple[float, int]:
+    """Shake at idle in kPa, and the cycles that it was taken from."""
     rest = (evidence.swing_kpa - evidence.beat_kpa)[evidence.idling]
     rest = rest[np.isfinite(rest).all(axis=1)]
     return robust_sigma(rest.ravel()), len(rest)
 
 
-def _raised_shake(evidence: Evidence) -> tuple[float, int, float]:
+def raised_shake(evidence: Evidence) -> tuple[float, int, float]:
     """Shake of the stretch that shakes most, its cycles, and its start.
 
     Fewer samples fall into a shorter stroke: what a sensor's noise adds by that is taken off by
@@ -128,42 +130,79 @@ def _raised_shake(evidence: Evidence) -> tuple[float, int, float]:
     return best
 
 
-def find_fall(evidence: Evidence) -> Sign | None:
-    """Vacuum that falls slowly while a raised speed is held."""
-    cycles = evidence.case.cycles
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fall:
+    """How pressure went while a raised speed was held.
+
+    Attributes
+    ----------
+    kpa, u_kpa
+        Rise of pressure over the stretch, with its uncertainty.
+    p
+        Probability of so large a one by chance.
+    opened
+        Speed rose with it, as it does when the throttle is opened further.
+    at_s
+        Start of the stretch.
+    """
+
+    kpa: float
+    u_kpa: float
+    p: float
+    opened: bool
+    at_s: float
+
+
+def falls(evidence: Evidence) -> list[Fall]:
+    """All stretches at a held raised speed that are long enough."""
+    cycles, time_s, found = evidence.case.cycles, evidence.time_s, []
     for first, last in evidence.raised:
-        span_s = float(evidence.time_s[last - 1] - evidence.time_s[first])
+        span_s = float(time_s[last - 1] - time_s[first])
         if span_s < FALL_S:
             continue
         columns = np.stack([cycles.pressure_kpa[first:last], np.log(cycles.rpm[first:last])], 1)
-        at_s, means = blocks(evidence.time_s[first:last], columns, BLOCK_S)
+        at_s, means = blocks(time_s[first:last], columns, BLOCK_S)
         one = np.zeros(len(at_s), dtype=np.int64)
         line, speed = slope(at_s, means[:, 0], one), slope(at_s, means[:, 1], one)
         if line is None or speed is None:
             continue
-        fall, u = line.slope * span_s, line.u * span_s
-        level = float(np.mean(means[:, 0]))
-        opened = speed.slope * span_s > SPEED_SHARE * fall / level and speed.p < FALSE_ALARM
-        if line.p >= FALSE_ALARM or fall < FALL_KPA or opened:
-            continue
-        return Sign(
-            key="falls-at-held-speed",
-            text="While a raised speed was held the vacuum fell slowly, and speed did not rise",
-            number=fall,
-            u=u,
-            unit="kPa",
-            threshold=FALL_KPA,
-            false_alarm=FALSE_ALARM,
-            candidates=(
-                data("an exhaust that is blocked: it fills, and the engine pulls worse"),
-                common("a mixture that goes weak: fuel does not keep up"),
-                data("not a throttle that was opened further: speed would have risen"),
-            ),
-            next_look="Loosen the exhaust at the manifold, or feel the stream at its end, and "
-            "hold the same speed again.",
-            at_s=float(evidence.time_s[first]),
+        share = line.slope / float(np.mean(means[:, 0]))
+        found.append(
+            Fall(
+                kpa=line.slope * span_s,
+                u_kpa=line.u * span_s,
+                p=line.p,
+                opened=speed.slope > SPEED_SHARE * share and speed.p < FALSE_ALARM,
+                at_s=float(time_s[first]),
+            )
         )
-    return None
+    return found
+
+
+def find_fall(evidence: Evidence) -> Sign | None:
+    """Vacuum that falls slowly while a raised speed is held."""
+    able = [fall for fall in falls(evidence) if fall.p < FALSE_ALARM and not fall.opened]
+    able = [fall for fall in able if fall.kpa >= FALL_KPA]
+    if not able:
+        return None
+    most = max(able, key=lambda fall: fall.kpa)
+    return Sign(
+        key="falls-at-held-speed",
+        text="While a raised speed was held the vacuum fell slowly, and speed did not rise",
+        number=most.kpa,
+        u=most.u_kpa,
+        unit="kPa",
+        threshold=FALL_KPA,
+        false_alarm=FALSE_ALARM,
+        candidates=(
+            data("an exhaust that is blocked: it fills, and the engine pulls worse"),
+            common("a mixture that goes weak: fuel does not keep up"),
+            data("not a throttle that was opened further: speed would have risen"),
+        ),
+        next_look="Loosen the exhaust at the manifold, or feel the stream at its end, and hold "
+        "the same speed again.",
+        at_s=most.at_s,
+    )
 
 
 def fall_judged(evidence: Evidence) -> bool:

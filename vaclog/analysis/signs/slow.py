@@ -32,13 +32,11 @@ HALF: Final = 0.5
 
 def find_drift(evidence: Evidence) -> Sign | None:
     """Slow drift of pressure at settings that were not changed."""
-    table = _table(evidence)
-    if table is None:
+    table = settings(evidence)
+    line = slope(table[0], table[1][:, 0], table[2]) if table is not None else None
+    if table is None or line is None:
         return None
     at_s, values, group = table
-    line = slope(at_s, values[:, 0], group)
-    if line is None:
-        return None
     span_s = _longest(at_s, group)
     number, u = 60.0 * line.slope, 60.0 * line.u
     threshold = max(LEAST_KPA_MIN, 60.0 * LEAST_CHANGE_KPA / span_s)
@@ -61,11 +59,21 @@ def find_drift(evidence: Evidence) -> Sign | None:
 
 def judged(evidence: Evidence) -> bool:
     """Whether holds at one setting reach far enough in time."""
-    return _table(evidence) is not None
+    return settings(evidence) is not None
 
 
-def _table(evidence: Evidence) -> tuple[FloatArray, FloatArray, IntArray] | None:
-    """Block means of pressure, logs of pressure and speed, advance; and the setting they had."""
+def settings(evidence: Evidence) -> tuple[FloatArray, FloatArray, IntArray] | None:
+    """What the holds show over time, by settings.
+
+    Returns
+    -------
+    at_s : float64 [b]
+    values : float64 [b, 4]
+        Block means of pressure (kPa), logs of pressure and speed, advance (deg).
+    setting : int64 [b]
+        The same number for holds at the same advance. None altogether where no setting is seen
+        over long enough a time.
+    """
     cycles = evidence.case.cycles
     columns = np.stack(
         [
