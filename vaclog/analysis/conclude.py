@@ -13,6 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vaclog.analysis.advice.angle_scale import peak_record
+from vaclog.analysis.curve.hose import hose_seen
+from vaclog.analysis.curve.seen import curve_seen
 from vaclog.analysis.findings import MisfireFinding, Phase, SweepFit
 from vaclog.analysis.hill.fit import fit_hill
 from vaclog.analysis.phases.find import find_phases
@@ -27,6 +29,7 @@ from vaclog.cards import EngineCard, RigCard
 from vaclog.result import (
     HillPicture,
     Misfire,
+    CurveSeen,
     PhaseKind,
     PhaseSpan,
     Result,
@@ -145,9 +148,18 @@ def _barometer(report: SignalReport, engine: EngineCard) -> float | None:
     if report.barometer_kpa is not None:
         return report.barometer_kpa
     return None if engine.altitude_m is None else standard_atmosphere_kpa(engine.altitude_m)
+        curve=_curve(cycles, seen, engine),
+        scatter=seen.scatter,
 
 
 def _case(
+def _curve(cycles: CycleTable, seen: Study, engine: EngineCard) -> CurveSeen | None:
+    if seen.curve is None:
+        return None
+    hose = hose_seen(cycles, seen.phases)
+    return curve_seen(seen.curve, hose, engine, seen.judged, seen.idle, seen.advice)
+
+
     tables: Tables, seen: Study, engine: EngineCard, rig: RigCard, barometer_kpa: float | None
 ) -> Case:
     return Case(

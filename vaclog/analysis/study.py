@@ -23,8 +23,9 @@ from vaclog.analysis.hill.fit import fit_hill
 from vaclog.analysis.misfire.find import find_misfires
 from vaclog.analysis.phases.find import find_phases
 from vaclog.analysis.phases.usable import idle_cycles, idle_state, usable_cycles
+from vaclog.analysis.wear.find import earliest, find_scatter
 from vaclog.cards import EngineCard, RigCard
-from vaclog.result import AdvanceSource, Advice, Idle
+from vaclog.result import AdvanceSource, Advice, Idle, SparkScatter
 from vaclog.signals.tables import AdvanceFrom, Background, CycleFlag, CycleTable
 
 MisfireFinder: TypeAlias = Callable[[CycleTable, NDArray[np.bool_], EngineCard], MisfireFinding]
@@ -40,7 +41,7 @@ class Study:
     ----------
     phases, sweeps, use
         See :mod:`vaclog.analysis.phases.find` and :mod:`vaclog.analysis.phases.usable`.
-    fit, misfire, curve
+    fit, misfire, curve, scatter
         Findings, each of its own part.
     source
         Where most advances come from.
@@ -58,6 +59,7 @@ class Study:
     fit: SweepFit
     misfire: MisfireFinding
     curve: CurveFinding | None
+    scatter: SparkScatter | None
     source: AdvanceSource
     idle: Idle
     scale: AngleScale
@@ -101,6 +103,8 @@ def study(
     source = advance_source(cycles)
     idle = _idle(cycles, phases, barometer_kpa)
     swept_rpm = cycles.rpm[use]
+    scatter = find_scatter(cycles, phases, curve, misfire, engine, rig)
+    ahead_deg, u_ahead_deg = earliest(scatter)
     scale = angle_scale(
         engine=engine,
         rig=rig,
@@ -123,6 +127,8 @@ def study(
     )
     judged = judge(situation)
     return Study(
+        ahead_deg=ahead_deg,
+        u_ahead_deg=u_ahead_deg,
         phases=phases,
         sweeps=sweeps,
         use=use,
@@ -132,6 +138,7 @@ def study(
         source=source,
         idle=idle,
         scale=scale,
+        scatter=scatter,
         judged=judged,
         advice=advise(situation, judged),
     )

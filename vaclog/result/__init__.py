@@ -7,6 +7,7 @@ rules.
 """
 
 from vaclog.result.checks import Checks, FollowsVacuum
+from vaclog.result.curve import CurveSeen, CurveSpot, SpotKind
 from vaclog.result.document import from_json, to_json
 from vaclog.result.faults import faults
 from vaclog.result.records import (
@@ -25,6 +26,7 @@ from vaclog.result.records import (
     TurnWay,
 )
 from vaclog.result.road import HeardRun, Hearing, LoadRun, PinkingMark, RoadTest
+from vaclog.result.scatter import SlotSeen, SparkScatter
 from vaclog.result.signs import Basis, Candidate, Looked, Sign, SignKey
 from vaclog.result.whole import SCHEMA, Result
 
@@ -36,6 +38,8 @@ __all__ = [
     "Beyond",
     "Candidate",
     "Checks",
+    "CurveSeen",
+    "CurveSpot",
     "Direction",
     "FollowsVacuum",
     "HeardRun",
@@ -53,7 +57,10 @@ __all__ = [
     "RoadTest",
     "Sign",
     "SignKey",
+    "SlotSeen",
     "SourceInfo",
+    "SparkScatter",
+    "SpotKind",
     "SweepSpan",
     "TurnWay",
     "faults",

@@ -10,8 +10,10 @@ from dataclasses import fields
 from itertools import pairwise
 from typing import cast
 
+from vaclog.result.curve import CurveSeen
 from vaclog.result.document import to_json
 from vaclog.result.records import Peak
+from vaclog.result.scatter import SparkScatter
 from vaclog.result.whole import Result
 
 
@@ -36,6 +38,7 @@ def faults(result: Result) -> list[str]:
         if sign.key in {each.key for each in result.looked if each.why_not}:
             found.append(f"signs: {sign.key} was found and could not be judged")
     found += _faults_of_checks(result)
+    found += [*_faults_of_curve(result.curve), *_faults_of_scatter(result.scatter)]
     hill = result.hill
     if not len(hill.curve_deg) == len(hill.curve_kpa) == len(hill.low_kpa) == len(hill.high_kpa):
         found.append("hill: curve arrays differ in length")
@@ -109,3 +112,35 @@ def _faults_of_checks(result: Result) -> list[str]:
         if isinstance(value, float)
         and (not math.isfinite(value) or (name.startswith("u_") and value < 0))
     ]
+
+
+def _faults_of_curve(curve: CurveSeen | None) -> list[str]:
+    if curve is None:
+        return []
+    found = []
+    if not len(curve.rpm) == len(curve.added_deg) == len(curve.low_deg) == len(curve.high_deg):
+        found.append("curve: its arrays differ in length")
+    if curve.card_deg and len(curve.card_deg) != len(curve.rpm):
+        found.append("curve: the card's is of another length")
+    if any(two <= one for one, two in pairwise(curve.rpm)):
+        found.append("curve: speeds do not rise")
+    bands = zip(curve.low_deg, curve.added_deg, curve.high_deg, strict=False)
+    if any(not low <= middle <= high for low, middle, high in bands):
+        found.append("curve: it leaves its band")
+    if any(not spot.from_rpm < spot.to_rpm for spot in curve.spots):
+        found.append("curve: a spot ends before it begins")
+    return found
+
+
+def _faults_of_scatter(scatter: SparkScatter | None) -> list[str]:
+    if scatter is None:
+        return []
+    found = []
+    parts = (scatter.low_deg, scatter.real_deg, scatter.high_deg)
+    if all(part is not None for part in parts):
+        low_deg, real_deg, high_deg = cast(tuple[float, float, float], parts)
+        if not 0.0 <= low_deg <= real_deg <= high_deg:
+            found.append("scatter: what is left lies outside its interval")
+    if [slot.slot for slot in scatter.slots] != list(range(1, len(scatter.slots) + 1)):
+        found.append("scatter: firing places are not counted from 1")
+    return found

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from vaclog.result.checks import Checks
+from vaclog.result.curve import CurveSeen
 from vaclog.result.records import (
     Advice,
     HillPicture,
@@ -20,6 +21,7 @@ from vaclog.result.records import (
     SweepSpan,
 )
 from vaclog.result.road import LoadRun, PinkingMark
+from vaclog.result.scatter import SparkScatter
 from vaclog.result.signs import Looked, Sign
 
 SCHEMA = 1
@@ -44,3 +46,5 @@ class Result:
     signs: tuple[Sign, ...] = ()
     looked: tuple[Looked, ...] = ()
     checks: Checks | None = None
+    curve: CurveSeen | None = None
+    scatter: SparkScatter | None = None

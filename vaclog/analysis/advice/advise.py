@@ -55,8 +55,8 @@ def judge(situation: Situation) -> Judged:
     at_idle_deg = added_at_idle_deg(engine, rpm)
     limits = (
         misfire_limit(situation.misfire, u_deg),
-        total_limit(engine, added, u_deg, situation.ahead_deg),
-        maker_limit(engine, at_idle_deg, u_deg, situation.ahead_deg),
+        total_limit(engine, added, u_deg, situation.ahead_deg, situation.u_ahead_deg),
+        maker_limit(engine, at_idle_deg, u_deg, situation.ahead_deg, situation.u_ahead_deg),
     )
     return Judged(
         hill=retard_side(situation.fit, situation.drop_kpa),

@@ -26,7 +26,8 @@ MISFIRE_MARGIN_DEG: Final = 2.0
 _ALL_IN_RPM: Final = 3500.0
 # ... and so has one at whose end the curve had gone level: less than this over its last fifth.
 _LEVEL_DEG: Final = 1.0
-# Measured and printed curve differ: worn springs, seized weights, another distributor.
+# Measured and printed curve differ: worn springs, seized weights, another distributor. Makers
+# print bands of two to four crank degrees around their curves (common practice).
 _CURVES_DIFFER_DEG: Final = 3.0
 
 
@@ -116,13 +117,19 @@ def added_at_speed(
             )
             if found:
                 found.append(measured)
-    if len(found) == 2 and abs(found[0].added_deg - found[1].added_deg) > _CURVES_DIFFER_DEG:
+    if len(found) == 2 and _differ(found[0], found[1]):
         remarks.append(
             f"The rev-up shows {found[1].added_deg:.1f}° of centrifugal advance on top of idle, "
             f"the card says {found[0].added_deg:.1f}°. Weak springs or seized weights, another "
             "distributor, or distributor degrees on the card; the larger of the two is used."
         )
     return max(found, key=lambda each: each.added_deg, default=None), tuple(remarks)
+
+
+def _differ(card: AddedAtSpeed, measured: AddedAtSpeed) -> bool:
+    """Whether card and measurement are further apart than tolerance and doubt explain."""
+    apart_deg = abs(card.added_deg - measured.added_deg)
+    return apart_deg > max(_CURVES_DIFFER_DEG, 2.0 * measured.u_added_deg)
 
 
 def _all_in(curve: CurveFinding) -> bool:
@@ -156,19 +163,23 @@ def misfire_limit(misfire: MisfireFinding, u_deg: float | None) -> Limit | None:
 
 
 def total_limit(
-    engine: EngineCard, added: AddedAtSpeed | None, u_deg: float | None, ahead_deg: float = 0.0
+    engine: EngineCard,
+    added: AddedAtSpeed | None,
+    u_deg: float | None,
+    ahead_deg: float = 0.0,
+    u_ahead_deg: float = 0.0,
 ) -> Limit | None:
     """The maker's maximum total less what the curve adds between idle and speed.
 
     Parameters
     ----------
-    ahead_deg
+    ahead_deg, u_ahead_deg
         How far the earliest cylinder sparks ahead of No. 1: it pinks first.
     """
     if engine.max_total_deg is None or added is None or u_deg is None:
         return None
     nominal_deg = engine.max_total_deg - added.added_deg - ahead_deg
-    u_both_deg = math.hypot(u_deg, added.u_added_deg)
+    u_both_deg = math.hypot(u_deg, added.u_added_deg, u_ahead_deg)
     early = f" less {ahead_deg:.1f}° for the earliest cylinder" if ahead_deg > 0 else ""
     return Limit(
         name="maximum total",
@@ -183,11 +194,16 @@ def total_limit(
 
 
 def maker_limit(
-    engine: EngineCard, at_idle_deg: float, u_deg: float | None, ahead_deg: float = 0.0
+    engine: EngineCard,
+    at_idle_deg: float,
+    u_deg: float | None,
+    ahead_deg: float = 0.0,
+    u_ahead_deg: float = 0.0,
 ) -> Limit | None:
     """The maker's static figure and its tolerance, as it would read at idle."""
     if engine.static_deg is None or u_deg is None:
         return None
+    u_deg = math.hypot(u_deg, u_ahead_deg)
     nominal_deg = engine.static_deg + engine.static_tolerance_deg + at_idle_deg - ahead_deg
     moving = f" and {at_idle_deg:.1f}° that the weights add at idle" if at_idle_deg >= 0.05 else ""
     early = f", less {ahead_deg:.1f}° for the earliest cylinder" if ahead_deg > 0 else ""

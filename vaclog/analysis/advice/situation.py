@@ -47,6 +47,8 @@ class Situation:
         How far below the top the hill's own proposal lies; 0.5 inHg, at most 1.0.
     ahead_deg
         How far the earliest cylinder sparks ahead of No. 1 (from the coil lead), else 0.
+    u_ahead_deg
+        Its standard uncertainty.
     highest_kpa
         Highest mean pressure of a cycle in the capture, None if unknown.
     """
@@ -62,6 +64,7 @@ class Situation:
     barometer_kpa: float | None = None
     drop_kpa: float = DROP_KPA
     ahead_deg: float = 0.0
+    u_ahead_deg: float = 0.0
     highest_kpa: float | None = None
 
     @property

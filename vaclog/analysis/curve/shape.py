@@ -159,8 +159,9 @@ def _ramps(
             found = tried
     assert found is not None
     values: FloatArray = np.asarray(found.x, np.float64)
-    information = found.jac.T @ found.jac
-    cov = np.linalg.pinv(information + 1e-12 * np.eye(len(values)))
+    jacobian = np.asarray(found.jac, np.float64)
+    information = jacobian.T @ jacobian
+    cov: FloatArray = np.asarray(np.linalg.pinv(information), np.float64)
     return 2.0 * found.cost + len(values) * math.log(len(x)), values, cov
 
 
