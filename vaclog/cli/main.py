@@ -14,6 +14,7 @@ from vaclog.cli.listen import listen
 from vaclog.cli.ports import ports
 from vaclog.cli.replay import replay
 from vaclog.cli.simulate import simulate
+from vaclog.cli.visit import visit
 from vaclog.errors import VaclogError
 
 # The fit's matrices are small: threads of the linear algebra only get in each other's way (a
@@ -52,5 +53,5 @@ def main() -> None:
     """
 
 
-for _command in (demo, replay, listen, simulate, ports):
+for _command in (demo, replay, listen, simulate, ports, visit):
     main.add_command(_command)

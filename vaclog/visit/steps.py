@@ -82,7 +82,7 @@ def begin(visit: Visit) -> Visit:
 def next_step(visit: Visit) -> Next:
     """What is to be done next; the same for the same record."""
     step = _step(visit)
-    open_keys = [key for key in step.asks if _point(visit, key) is None]
+    open_keys = [key for key in step.asks if _asked_now(visit, key)]
     first = [key for key in open_keys if key not in _AFTER_CAPTURE]
     doubts = tuple(p for p in _points_of(visit, step) if p.verdict == "doubtful")
     wants = step.purpose if step.purpose and not _has_capture(visit, step) else None
@@ -428,6 +428,12 @@ def _step(visit: Visit) -> Step:
             step="Update vaclog.",
         )
     return step
+
+
+def _asked_now(visit: Visit, key: str) -> bool:
+    """Not answered yet; or what must be put right before anything else."""
+    point = _point(visit, key)
+    return point is None or (point.verdict == "doubtful" and QUESTIONS[key].must)
 
 
 def _point(visit: Visit, key: str) -> Point | None:

@@ -1,0 +1,150 @@
+"""What every command of a visit shares: the garage, the visit it means, the clock.
+
+A visit is written after each event, in one transaction, before anything is printed: a process that
+is killed loses nothing that it has confirmed.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from functools import wraps
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from vaclog.cli.options import FILE_OUT
+
+if TYPE_CHECKING:
+    from vaclog.garage.garage import Garage
+    from vaclog.result import Result
+    from vaclog.visit.events import Event
+    from vaclog.visit.records import Purpose, Visit
+
+
+@dataclass(slots=True, kw_only=True)
+class Desk:
+    """Where visits are kept, which one is meant, what time it is, how to answer."""
+
+    garage_file: Path | None
+    number: int | None
+    at: datetime | None
+    as_json: bool
+
+    def now(self) -> str:
+        """Local date and time to write down."""
+        return (self.at or datetime.now()).isoformat(timespec="seconds")
+
+    def garage(self) -> Garage:
+        """Open the garage."""
+        from vaclog.garage.garage import Garage
+        from vaclog.garage.place import garage_path
+
+        return Garage(garage_path(self.garage_file, os.environ))
+
+    def visit(self, garage: Garage) -> Visit:
+        """The visit that is meant: the one named, else the newest that is open.
+
+        Raises
+        ------
+        VisitError
+            None is open.
+        UnknownRecordError
+            No visit of that number.
+        """
+        from vaclog.errors import VisitError
+
+        if self.number is not None:
+            return garage.visit(self.number)
+        line = next((line for line in garage.visits() if not line.ended), None)
+        if line is None:
+            raise VisitError(
+                "No visit is open.",
+                cause="None was begun, or all have ended.",
+                step="Begin one: vaclog visit begin ENGINE. An older one: --visit NUMBER.",
+            )
+        return garage.visit(line.number)
+
+    def reported(self, garage: Garage) -> Visit:
+        """The visit to report: the one named, else the newest open one, else the newest."""
+        if self.number is None and (lines := garage.visits()):
+            chosen = next((line for line in lines if not line.ended), lines[0])
+            return garage.visit(chosen.number)
+        return self.visit(garage)
+
+    def happen(self, event: Event) -> tuple[Visit, Visit]:
+        """Take an event and keep what it makes of the visit; the visit before and after."""
+        from vaclog.visit.steps import take
+
+        with self.garage() as garage:
+            before = self.visit(garage)
+            return before, garage.save_visit(take(before, event))
+
+
+def desk_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Add the options that every command of a visit has; the command gets ``desk``."""
+
+    @click.option("--garage", "garage_file", type=FILE_OUT, help="Garage file; else the usual one.")
+    @click.option("--visit", "number", type=int, help="Which visit; else the newest open one.")
+    @click.option(
+        "--at",
+        type=click.DateTime(["%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M", "%Y-%m-%d"]),
+        help="Date and time to write down; else now.",
+    )
+    @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+    @wraps(command)
+    def wrapper(
+        *args: Any,
+        garage_file: Path | None,
+        number: int | None,
+        at: datetime | None,
+        as_json: bool,
+        **rest: Any,
+    ) -> None:
+        desk = Desk(garage_file=garage_file, number=number, at=at, as_json=as_json)
+        command(*args, desk=desk, **rest)
+
+    return wrapper
+
+
+def analysed(visit: Visit, file: Path, mapping: Path | None) -> tuple[Result, str]:
+    """The result of a capture under the visit's cards, and the file's SHA-256."""
+    from vaclog.cards import engine_card, rig_card
+    from vaclog.cli.progress import analyse_file
+
+    result = analyse_file(
+        file,
+        engine=engine_card(visit.engine_toml) if visit.engine_toml else None,
+        rig=rig_card(visit.rig_toml) if visit.rig_toml else None,
+        mapping=mapping,
+    )
+    with file.open("rb") as opened:
+        return result, hashlib.file_digest(opened, "sha256").hexdigest()
+
+
+def add_capture(
+    desk: Desk, file: Path, purpose: Purpose | None, mapping: Path | None
+) -> tuple[Visit, Visit, Result]:
+    """Analyse a capture and take it into the visit; without a purpose, for what is due."""
+    from vaclog.errors import VisitError
+    from vaclog.visit.events import Captured
+    from vaclog.visit.records import Capture
+    from vaclog.visit.steps import next_step, take
+
+    with desk.garage() as garage:
+        before = desk.visit(garage)
+        wanted = purpose or next_step(before).step.purpose
+        if wanted is None:
+            raise VisitError(
+                "No capture is wanted at this step.",
+                step="Say what it is for with --for, or see: vaclog visit next.",
+            )
+        result, sha256 = analysed(before, file, mapping)
+        capture = Capture(
+            purpose=wanted, sha256=sha256, path=str(file.resolve()), result=result, at=desk.now()
+        )
+        return before, garage.save_visit(take(before, Captured(capture=capture))), result

@@ -1,0 +1,201 @@
+"""How a visit's steps look in the terminal: short lines, one thing at a time."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from vaclog.cli.visit_desk import Desk
+    from vaclog.result import Result
+    from vaclog.units import PressureUnit
+    from vaclog.visit.aim import Aim
+    from vaclog.visit.records import Purpose, Visit
+    from vaclog.visit.steps import Next
+
+_MARKS = {"in order": "ok", "doubtful": "!!", "not known": "??", "left out": "--"}
+
+
+def step_lines(due: Next, visit: Visit) -> list[str]:
+    """The step that is due: why, what to mind, what to do."""
+    from vaclog.visit.catalogue import ORDER
+
+    step = due.step
+    place = f"{ORDER.index(step.key) + 1} of {len(ORDER)}: " if step.key in ORDER else ""
+    lines = [f"{place}{step.title}", f"  {step.why}"]
+    lines += [f"  Mind: {caution}" for caution in step.cautions]
+    lines += [f"  {number}. {text}" for number, text in enumerate(step.do, start=1)]
+    lines += [f"  {line}" for line in due.lines]
+    if due.aim is not None:
+        lines.append(f"  {aim_line(due.aim)}")
+    return lines
+
+
+def aim_line(aim: Aim) -> str:
+    """Where to set."""
+    if aim.deg is not None:
+        return f"Set to {aim.deg:.1f}°."
+    if aim.by_deg:
+        return f"Retard by {aim.by_deg:g}° of the crank, {aim.by_deg / 2:g}° of the body."
+    return "Leave it where it is."
+
+
+def how_lines(due: Next) -> list[str]:
+    """Which command tells it."""
+    step = due.step
+    lines = []
+    if due.ask is not None:
+        value = f" [--value NUMBER{due.ask.unit}]" if due.ask.unit else ""
+        lines += [f"? {due.ask.ask}", f"  vaclog visit answer {due.ask.key} yes|no|skip{value}"]
+    elif due.wants is not None:
+        lines.append(f"  Then: vaclog visit capture FILE --for {due.wants}")
+    elif step.key == "set":
+        lines.append("  Then: vaclog visit set [--reached DEGREES]")
+    elif step.key in ("road", "defer"):
+        lines.append("  Then: vaclog visit trial --pinking | --unsure | --clean")
+    elif step.key == "record":
+        lines.append("  Then: vaclog visit report --html FILE, and vaclog visit end")
+    if step.key == "lock":
+        lines.append("  Or: vaclog visit locked [--moved DEGREES]")
+    if due.wants == "check":
+        lines.append("  Or leave it out: vaclog visit skip check. Then nothing of it is measured.")
+    elif step.costs and due.ask is None:
+        lines.append(f"  Or leave it out: vaclog visit skip {step.key}. {step.costs}")
+    return lines
+
+
+def doubt_lines(due: Next) -> list[str]:
+    """What has to be put right at this step."""
+    if due.ask is not None:
+        return [
+            f"!! {point.text}" for point in due.put_right if point.key == due.ask.key and point.text
+        ]
+    lines = [f"!! {point.key}: {point.text}" for point in due.put_right]
+    if lines:
+        keys = "|".join(point.key for point in due.put_right)
+        lines.append(
+            "  Put it right and record again or answer yes; or leave it: "
+            f"vaclog visit answer {keys} skip."
+        )
+    return lines
+
+
+def capture_lines(visit: Visit, result: Result, purpose: Purpose, unit: PressureUnit) -> list[str]:
+    """What a capture told, for what it was recorded."""
+    from vaclog.report import words
+    from vaclog.visit.compare_tops import moved_top
+
+    if purpose == "check":
+        return [f"{_MARKS[point.verdict]} {point.text}" for point in visit.points if point.measured]
+    if purpose in ("sweep", "again"):
+        moved = moved_top(visit.captures)
+        lines = [words.headline(result), words.top(result.peak)]
+        return [*(line for line in lines if line), *([moved.text] if moved else [])]
+    if purpose == "curve":
+        whys = dict(result.advice.limits_why)
+        cap = whys.get("maximum total")
+        return [
+            f"The cap: {cap}."
+            if cap
+            else "No cap: the card lacks a maximum total, or no curve is known. Vacuum alone "
+            "sets nothing."
+        ]
+    if purpose == "lock":
+        return [locked_line(visit)]
+    if purpose == "road":
+        runs, marks = len(result.loads), len(result.pinking)
+        return [f"{runs} full-load run(s) in it, pinking marked {marks} time(s)."]
+    return [words.headline(result)]
+
+
+def locked_line(visit: Visit) -> str:
+    """Whether locking moved it."""
+    setting = visit.settings[-1]
+    if setting.moved_deg is None:
+        return "Locked. Whether it moved was not seen."
+    spread = f" ± {2 * setting.u_moved_deg:.1f}°" if setting.u_moved_deg is not None else ""
+    moved = f"{setting.moved_deg:+.1f}°{spread}"
+    if "lock" in visit.done:
+        return f"Locked, and it held ({moved})."
+    return f"Locking moved it by {moved}."
+
+
+def status_lines(visit: Visit) -> list[str]:
+    """Where a visit stands."""
+    from vaclog.visit.catalogue import STEPS
+    from vaclog.visit.road import trail
+
+    lines = [f"Visit {visit.number}, {visit.engine}, begun {visit.begun}"]
+    for step in STEPS:
+        mark = "done" if step.key in visit.done else "next" if step.key == visit.step else ""
+        left = any(note.startswith(f"Left out: {step.title.lower()}.") for note in visit.notes)
+        mark = "left out" if left and step.key in visit.done else mark
+        lines.append(f"  {mark:9}{step.key:10}{step.title}")
+    lines += [
+        f"{_MARKS[point.verdict]} {point.key}: {point.text}"
+        for point in visit.points
+        if point.verdict in ("doubtful", "not known") and point.text
+    ]
+    lines += trail(visit)
+    lines += [f"Note: {note}" for note in visit.notes]
+    if visit.ended:
+        lines.append(f"Ended {visit.ended}")
+    return lines
+
+
+def document(visit: Visit, said: list[str]) -> dict[str, Any]:
+    """What a command of a visit prints as JSON."""
+    from vaclog.visit.steps import next_step
+
+    due = next_step(visit)
+    return {
+        "visit": visit.number,
+        "engine": visit.engine,
+        "step": visit.step,
+        "ended": visit.ended,
+        "done": list(visit.done),
+        "said": said,
+        "next": {
+            "step": due.step.key,
+            "title": due.step.title,
+            "why": due.step.why,
+            "do": list(due.step.do),
+            "cautions": list(due.step.cautions),
+            "ask": None if due.ask is None else due.ask.key,
+            "question": None if due.ask is None else due.ask.ask,
+            "wants": due.wants,
+            "put_right": [asdict(point) for point in due.put_right],
+            "aim_deg": None if due.aim is None else due.aim.deg,
+            "retard_by_deg": None if due.aim is None else due.aim.by_deg,
+            "lines": list(due.lines),
+            "may_be_left_out": bool(due.step.costs),
+        },
+    }
+
+
+def show(desk: Desk, visit: Visit, said: list[str], *, fresh: bool) -> None:
+    """Print what was said and what is next; the whole step only when it is a new one.
+
+    Parameters
+    ----------
+    fresh
+        The step has just begun: tell why and how.
+    """
+    if desk.as_json:
+        click.echo(json.dumps(document(visit, said), ensure_ascii=False))
+        return
+    for line in said:
+        click.echo(line)
+    if visit.ended:
+        return
+    from vaclog.visit.steps import next_step
+
+    due = next_step(visit)
+    if fresh:
+        lines = step_lines(due, visit)
+        click.echo("\n".join(["", *lines] if said else lines))
+    for line in (*doubt_lines(due), *how_lines(due)):
+        click.echo(line)
