@@ -10,6 +10,7 @@ import click
 
 from vaclog import __version__
 from vaclog.cli.demo import demo
+from vaclog.cli.garage import garage
 from vaclog.cli.listen import listen
 from vaclog.cli.ports import ports
 from vaclog.cli.replay import replay
@@ -53,5 +54,5 @@ def main() -> None:
     """
 
 
-for _command in (demo, replay, listen, simulate, ports, visit):
+for _command in (demo, replay, listen, simulate, ports, visit, garage):
     main.add_command(_command)

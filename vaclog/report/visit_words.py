@@ -291,8 +291,8 @@ HOW: Final = (
     "Angles are crank degrees before top dead centre on the rig's own scale. Limits of the maker "
     "are judged with twice the uncertainty of the angle on the crank itself.",
     "Idle vacuum is compared between visits at one and the same advance, as it would be at "
-    "standard sea level: 101.325 kPa (ISO 2533:1975) less the absolute manifold pressure, which unlike the "
-    "vacuum hardly follows weather and altitude; what it does follow is taken off.",
+    "standard sea level: 101.325 kPa (ISO 2533:1975) less the absolute manifold pressure, which "
+    "unlike the vacuum hardly follows weather and altitude; what it does follow is taken off.",
     "A difference between visits is called a change only where both uncertainties together would "
     "show it by chance in fewer than 6 of 1000 pairs of unchanged visits; rates of misfire are "
     "compared by the exact binomial test. The mount of the sensor, clipped on anew, is part of it.",
