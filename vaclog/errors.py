@@ -9,6 +9,7 @@
     │   ├── PortDeniedError
     │   └── PortBusyError
     ├── StorageError           exit code 6   a capture or record cannot be written
+    ├── ReadingError           exit code 2   a typed list of readings is not understood
     ├── UnknownRecordError     exit code 1   the garage holds no record of that name or number
     └── VisitError             exit code 1   a visit cannot take this now
 
@@ -88,3 +89,9 @@ class UnknownRecordError(VaclogError):
 
 class VisitError(VaclogError):
     """A visit cannot take what was told: it is not its turn, or it would be wrong."""
+
+
+class ReadingError(VaclogError):
+    """A typed list of readings cannot be understood."""
+
+    exit_code = 2

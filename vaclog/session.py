@@ -21,6 +21,7 @@ import numpy as np
 
 from vaclog.analysis.conclude import Tables, conclude, provisional
 from vaclog.analysis.findings import SweepFit
+from vaclog.analysis.holds.readings import Heard
 from vaclog.cards import EngineCard, RigCard, engine_card, rig_card
 from vaclog.guidance.instructions import Instruction
 from vaclog.guidance.scene import Options
@@ -175,6 +176,7 @@ class _Heard:
     silent: bool = False
     told: set[str] = field(default_factory=set)
     taps: list[tuple[int, HeardBy]] = field(default_factory=list)
+    readings: Heard = field(default_factory=Heard)
 
 
 class Session:
@@ -276,7 +278,7 @@ class Session:
         chain = self._signal_chain()
         self._take(self._decoder.finish(), None)
         chain.finish()
-        marker_us, _ = chain.markers()
+        marker_us, marker_text = chain.markers()
         buttons: list[tuple[int, HeardBy]] = [(int(at), "button") for at in marker_us]
         tables = Tables(
             cycles=chain.cycles(),
@@ -286,6 +288,7 @@ class Session:
             gaps=self._heard.gaps,
             lines_skipped=self._heard.lines_skipped,
             marks=(*buttons, *self._heard.taps),
+            readings=self._heard.readings.gathered(marker_us.tolist(), marker_text),
         )
         return conclude(tables, self._engine, self._rig)
 
@@ -318,6 +321,9 @@ class Session:
     def _on_input(self, operator: OperatorInput) -> list[Event]:
         if operator.kind == "tap" and operator.text.startswith(WANTS):
             return self._on_wants(operator.text.removeprefix(WANTS))
+        if operator.kind == "strobe":
+            at_us = 0 if self._chain is None else self._chain.to_device_us(operator.at_us)
+            self._heard.readings.take(operator, at_us)
         if operator.kind == "marker" or operator.text == PINKING:
             # Placed now: the map to the device's clock is best for what has just been.
             at_us = self._signal_chain().to_device_us(operator.at_us)

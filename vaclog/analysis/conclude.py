@@ -6,7 +6,7 @@ Enters: the tables of the signals room and the cards. Leaves: the
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -17,6 +17,8 @@ from vaclog.analysis.curve.hose import hose_seen
 from vaclog.analysis.curve.seen import curve_seen
 from vaclog.analysis.findings import MisfireFinding, Phase, SweepFit
 from vaclog.analysis.hill.fit import fit_hill
+from vaclog.analysis.holds.read import read_holds
+from vaclog.analysis.holds.readings import Readings
 from vaclog.analysis.phases.find import find_phases
 from vaclog.analysis.phases.usable import usable_cycles
 from vaclog.analysis.preflight import find_checks
@@ -27,9 +29,9 @@ from vaclog.analysis.signs.find import find_signs
 from vaclog.analysis.study import Study, study
 from vaclog.cards import EngineCard, RigCard
 from vaclog.result import (
+    CurveSeen,
     HillPicture,
     Misfire,
-    CurveSeen,
     PhaseKind,
     PhaseSpan,
     Result,
@@ -59,6 +61,8 @@ class Tables:
     marks
         Device time in microseconds of each press of the marker button and each tap that may mean
         pinking, and which of the two it was.
+    readings
+        Of a strobe or a strip, where nothing measures the advance.
     """
 
     cycles: CycleTable
@@ -68,6 +72,7 @@ class Tables:
     gaps: int
     lines_skipped: int
     marks: tuple[tuple[int, HeardBy], ...] = ()
+    readings: Readings = field(default_factory=Readings)
 
 
 def conclude(tables: Tables, engine: EngineCard, rig: RigCard) -> Result:
@@ -85,7 +90,18 @@ def conclude(tables: Tables, engine: EngineCard, rig: RigCard) -> Result:
     Result
         Also when hardly anything can be said: the reasons are then part of it.
     """
-    cycles, report = tables.cycles, tables.report
+    report = tables.report
+    held = read_holds(
+        tables.cycles,
+        tables.background,
+        engine,
+        tables.readings,
+        end_us=report.duration_us,
+    )
+    noticed = () if held is None else held.warnings
+    if held is not None:
+        tables = replace(tables, cycles=held.cycles)
+    cycles = tables.cycles
     barometer_kpa = _barometer(report, engine)
     seen = study(
         cycles,
@@ -94,6 +110,7 @@ def conclude(tables: Tables, engine: EngineCard, rig: RigCard) -> Result:
         rig,
         end_us=report.duration_us,
         barometer_kpa=barometer_kpa,
+        laid=None if held is None else (held.phases, held.sweeps),
     )
     loads = find_loads(cycles, seen.phases)
     signs, looked = find_signs(_case(tables, seen, engine, rig, barometer_kpa))
@@ -119,7 +136,7 @@ def conclude(tables: Tables, engine: EngineCard, rig: RigCard) -> Result:
         peak=peak_record(seen.fit, seen.scale, barometer_kpa),
         idle=seen.idle,
         misfire=_misfire(cycles, seen.misfire, engine),
-        advice=replace(seen.advice, warnings=(*report.warnings, *seen.advice.warnings)),
+        advice=replace(seen.advice, warnings=(*report.warnings, *noticed, *seen.advice.warnings)),
         hill=_picture(cycles, seen),
         loads=load_records(cycles, loads, cylinders=engine.cylinders, barometer_kpa=barometer_kpa),
         pinking=find_pinking(tables.marks, cycles, loads, seen.phases),
@@ -131,7 +148,16 @@ def conclude(tables: Tables, engine: EngineCard, rig: RigCard) -> Result:
             seen.phases,
             barometer_kpa=barometer_kpa,
         ),
+        curve=_curve(cycles, seen, engine),
+        scatter=seen.scatter,
     )
+
+
+def _curve(cycles: CycleTable, seen: Study, engine: EngineCard) -> CurveSeen | None:
+    if seen.curve is None:
+        return None
+    hose = hose_seen(cycles, seen.phases)
+    return curve_seen(seen.curve, hose, engine, seen.judged, seen.idle, seen.advice)
 
 
 def provisional(
@@ -148,18 +174,9 @@ def _barometer(report: SignalReport, engine: EngineCard) -> float | None:
     if report.barometer_kpa is not None:
         return report.barometer_kpa
     return None if engine.altitude_m is None else standard_atmosphere_kpa(engine.altitude_m)
-        curve=_curve(cycles, seen, engine),
-        scatter=seen.scatter,
 
 
 def _case(
-def _curve(cycles: CycleTable, seen: Study, engine: EngineCard) -> CurveSeen | None:
-    if seen.curve is None:
-        return None
-    hose = hose_seen(cycles, seen.phases)
-    return curve_seen(seen.curve, hose, engine, seen.judged, seen.idle, seen.advice)
-
-
     tables: Tables, seen: Study, engine: EngineCard, rig: RigCard, barometer_kpa: float | None
 ) -> Case:
     return Case(

@@ -77,6 +77,7 @@ def study(
     barometer_kpa: float | None = None,
     home_deg: float | None = None,
     misfires: MisfireFinder = find_misfires,
+    laid: tuple[Sequence[Phase], Sequence[Sweep]] | None = None,
 ) -> Study:
     """Find out what the cycles tell.
 
@@ -94,17 +95,19 @@ def study(
         The scribed baseline; None: the advance of the first hold.
     misfires
         How misfires are judged.
+    laid
+        Phases and sweeps where they are known already, from readings at holds.
     """
-    phases, sweeps = find_phases(cycles, background, engine, end_us)
+    phases, sweeps = laid or find_phases(cycles, background, engine, end_us)
     use = usable_cycles(cycles, phases, sweeps, engine)
     fit = fit_hill(cycles, use)
     misfire = misfires(cycles, idle_cycles(cycles, phases), engine)
     curve = find_curve(cycles, phases, engine, rig)
+    scatter = find_scatter(cycles, phases, curve, misfire, engine, rig)
+    ahead_deg, u_ahead_deg = earliest(scatter)
     source = advance_source(cycles)
     idle = _idle(cycles, phases, barometer_kpa)
     swept_rpm = cycles.rpm[use]
-    scatter = find_scatter(cycles, phases, curve, misfire, engine, rig)
-    ahead_deg, u_ahead_deg = earliest(scatter)
     scale = angle_scale(
         engine=engine,
         rig=rig,
@@ -124,21 +127,21 @@ def study(
         home_deg=_first_hold_deg(cycles, phases) if home_deg is None else home_deg,
         barometer_kpa=barometer_kpa,
         highest_kpa=_highest_kpa(cycles),
+        ahead_deg=ahead_deg,
+        u_ahead_deg=u_ahead_deg,
     )
     judged = judge(situation)
     return Study(
-        ahead_deg=ahead_deg,
-        u_ahead_deg=u_ahead_deg,
         phases=phases,
         sweeps=sweeps,
         use=use,
         fit=fit,
         misfire=misfire,
         curve=curve,
+        scatter=scatter,
         source=source,
         idle=idle,
         scale=scale,
-        scatter=scatter,
         judged=judged,
         advice=advise(situation, judged),
     )

@@ -10,6 +10,7 @@ import click
 
 if TYPE_CHECKING:
     from vaclog.cards import EngineCard, RigCard
+    from vaclog.cli.reading import TypedReadings
     from vaclog.result import Result
 
 
@@ -19,6 +20,7 @@ def analyse_file(
     engine: EngineCard | None = None,
     rig: RigCard | None = None,
     mapping: Path | None = None,
+    typed: TypedReadings | None = None,
 ) -> Result:
     """Replay a capture through a session, with a bar on stderr while it is read.
 
@@ -30,6 +32,8 @@ def analyse_file(
         Cards that override those in the capture.
     mapping
         Column mapping, for a CSV file.
+    typed
+        Readings that were typed afterwards.
 
     Returns
     -------
@@ -59,6 +63,8 @@ def analyse_file(
                     click.echo(event.text, err=True)
             if isinstance(record, Chunk):
                 bar.update(len(record.data))
+    if typed is not None and (said := typed.record(session.engine)) is not None:
+        session.feed(said)
     for text in opened.notices():
         click.echo(text, err=True)
     if watched:
