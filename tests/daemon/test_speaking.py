@@ -1,10 +1,17 @@
-"""What is spoken when, on a made clock and with a made voice."""
+"""What is spoken when, on a made clock and with a made voice; and a real one, into a file."""
 
 from __future__ import annotations
 
+import shutil
+import subprocess
+import wave
 from dataclasses import dataclass, field
+from pathlib import Path
 
-from vaclog.daemon.speaking import LEAST_GAP_S, PROGRAMS, Queue, Sentence
+import numpy as np
+import pytest
+
+from vaclog.daemon.speaking import LEAST_GAP_S, PROGRAMS, Queue, Sentence, Speaker, speak
 from vaclog.guidance.instructions import Urgency
 
 
@@ -94,3 +101,42 @@ def test_what_is_stale_is_never_said() -> None:
 def test_programs_take_a_sentence_as_a_sentence() -> None:
     """A text that begins with a dash is no option of the program."""
     assert all(command[-1] == "--" for command in PROGRAMS)
+
+
+def heard(path: Path) -> tuple[float, float]:
+    """Seconds of a recording during which something sounds, and its loudness there (of 1)."""
+    with wave.open(str(path)) as file:
+        rate, sound = file.getframerate(), file.readframes(file.getnframes())
+    level = np.abs(np.frombuffer(sound, "<i2").astype(float)) / 32768.0
+    loud = level[level > 0.01]
+    return len(loud) / rate, float(np.sqrt(np.mean(loud**2))) if len(loud) else 0.0
+
+
+def into(path: Path) -> tuple[str, ...]:
+    """The first program of the list, its own options, but into a file instead of a speaker."""
+    *options, end = PROGRAMS[0]
+    return (*options, "-w", str(path), end)
+
+
+@pytest.mark.skipif(shutil.which("espeak-ng") is None, reason="no speech program here")
+def test_a_real_program_speaks(tmp_path: Path) -> None:
+    """A sentence is heard, and a longer one longer; a dash at its beginning is no option."""
+    texts = {"short": "Hold.", "long": "Turn clockwise, two and a half degrees. Then hands off."}
+    texts["dash"] = "-5 degrees to go."
+    for name, text in texts.items():
+        process = speak(into(tmp_path / f"{name}.wav"), text)
+        assert isinstance(process, subprocess.Popen)
+        assert process.wait(20) == 0
+    short, long, dash = (heard(tmp_path / f"{name}.wav") for name in texts)
+    assert short[0] > 0.1 and long[0] > 3 * short[0] and dash[0] > 2 * short[0]
+    assert min(short[1], long[1], dash[1]) > 0.02
+
+
+@pytest.mark.skipif(shutil.which("espeak-ng") is None, reason="no speech program here")
+def test_the_speaker_speaks_with_it(tmp_path: Path) -> None:
+    """From the offer to the sound, in the thread that works while the daemon runs."""
+    path = tmp_path / "spoken.wav"
+    with Speaker(into(path)) as speaker:
+        speaker.offer("You have passed the top.", Urgency.SOON, 30.0)
+        speaker.wait(20.0)
+    assert heard(path)[0] > 0.3

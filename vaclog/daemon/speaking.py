@@ -80,6 +80,11 @@ class Queue:
         self._urgency = -1
         self._last_s = float("-inf")
 
+    @property
+    def is_quiet(self) -> bool:
+        """Whether nothing waits and nothing is being spoken."""
+        return self._next is None and (self._speech is None or self._speech.poll() is not None)
+
     def offer(self, sentence: Sentence, now_s: float) -> None:
         """Take a sentence; it replaces one that waits, unless that is more urgent and fresh."""
         waits = self._next
@@ -120,6 +125,16 @@ class Speaker:
         now_s = time.monotonic()
         with self._lock:
             self._queue.offer(Sentence(text=text, urgency=urgency, until_s=now_s + valid_s), now_s)
+
+    def wait(self, longest_s: float) -> bool:
+        """Wait until nothing is spoken and nothing waits; False: it took longer."""
+        end_s = time.monotonic() + longest_s
+        while time.monotonic() < end_s:
+            with self._lock:
+                if self._queue.is_quiet:
+                    return True
+            time.sleep(_LOOK_S)
+        return False
 
     def __enter__(self) -> Self:
         self._thread.start()
