@@ -49,12 +49,13 @@ def _half(u_deg: float) -> str:
 def _name(slot: SlotSeen) -> str:
     if slot.cylinder is not None:
         return f"cylinder {slot.cylinder}"
-    return "No. 1" if slot.slot == 1 else f"the cylinder that fires {_ORDINALS[slot.slot]}"
+    if slot.slot == 1:
+        return "No. 1"
+    late = slot.slot >= len(_ORDINALS)
+    return f"the cylinder that fires {f'as number {slot.slot}' if late else _ORDINALS[slot.slot]}"
 
 
-_ORDINALS: Final = ("", "first", "second", "third", "fourth", "fifth", "sixth", "seventh") + tuple(
-    f"as number {number}" for number in range(8, 17)
-)
+_ORDINALS: Final = ("", "first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth")
 
 
 def _own(seen: SparkScatter) -> str:
