@@ -4,6 +4,7 @@ Enters: specs of engine, hand and rig, and a seed. Leaves: bytes (binary frames 
 text lines), pin signals, cards and truth. Shares no code with signals and analysis.
 """
 
+from vaclog.simulator.drive import CanisterSpec, DriveSpec
 from vaclog.simulator.engine import EngineSpec, MisfireSpec
 from vaclog.simulator.faults import FaultSpec
 from vaclog.simulator.hill import HillSpec
@@ -13,6 +14,8 @@ from vaclog.simulator.script import Script
 
 __all__ = [
     "BodyRig",
+    "CanisterSpec",
+    "DriveSpec",
     "EngineSpec",
     "FaultSpec",
     "HillSpec",

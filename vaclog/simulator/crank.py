@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vaclog.simulator.closed_cycle import ADVANCE_GRID_DEG, GAS_J_KG_K, HEAT_J_KG, INTAKE_K
+from vaclog.simulator.drive import Stray, Weights
 from vaclog.simulator.engine import (
     CLOSE_STEP,
     INTAKE_STEPS,
@@ -275,7 +276,17 @@ class _Run:
         self.hand_time: list[float] = []
         self.hand_deg: list[float] = []
         self.rows: list[tuple[float, ...]] = []
-        self.weights_deg = 0.0
+        self.weights_deg = 0.0  # what weights and canister add
+        self.weights = Weights(
+            spec.centrifugal_deg,
+            lag_s=spec.weights_s,
+            stick_deg=spec.weights_stick_deg,
+            most_deg=max((deg for _, deg in spec.centrifugal), default=0.0),
+            canister=spec.canister,
+            ambient_kpa=engine.ambient_pa * 1e-3,
+        )
+        stray = Stray(spec.drive, spec.cylinders, self.dice.normal)
+        self.stray = stray if spec.drive.any else None
         self.calm_rpm = 0.0
         self.needle_pa = engine.ambient_pa
         self.command = next(performing)
@@ -292,8 +303,7 @@ class _Run:
             )
         except StopIteration:
             return False
-        target = self.engine.spec.centrifugal_deg(rpm)
-        self.weights_deg += (target - self.weights_deg) * min(dt / self.engine.spec.weights_s, 1.0)
+        self.weights_deg = self.weights.step(dt, rpm, pa * 1e-3, self.command.throttle)
         self.slow.step(dt, omega > 50.0)
         self.combustion.mixture = self.slow.mixture
         self.hand_time.append(t)
@@ -345,7 +355,7 @@ class _Run:
             start = engine.steady(self.hand.command.hand_deg + self._idle_weights())
             rpm0 = start.rpm if start else spec.idle_rpm
             omega, p = rpm0 * math.pi / 30.0, engine.pressure_at(rpm0)
-            self.weights_deg = spec.centrifugal_deg(rpm0)
+            self.weights_deg = self.weights.settle(rpm0, p * 1e-3)
             self.calm_rpm = rpm0
             self.needle_pa = p
             settle = 4.0
@@ -490,6 +500,8 @@ class _Run:
                 event += 1
                 slot = event % spec.cylinders
                 jitter = spec.spark_jitter_deg * dice_normal() if spec.spark_jitter_deg else 0.0
+                if self.stray is not None:
+                    jitter += self.stray.deg(event)
                 advance = self.command.hand_deg + self.weights_deg + lobes[slot] + jitter
                 spark_at = event * steps * STEP_DEG - advance
         return self._trace(inflow)

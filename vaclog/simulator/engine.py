@@ -25,6 +25,7 @@ from vaclog.simulator.closed_cycle import (
     torque_shapes,
     volume_ratio,
 )
+from vaclog.simulator.drive import CanisterSpec, DriveSpec
 from vaclog.simulator.faults import FaultSpec
 from vaclog.simulator.hill import Hill, HillSpec
 
@@ -135,8 +136,13 @@ class EngineSpec:
         When events do not fire.
     centrifugal
         (rpm, crank degrees added), straight between; empty: no weights.
-    weights_s
-        Time constant with which the weights follow speed.
+    weights_s, weights_stick_deg
+        Time constant with which the weights follow speed, and the angle by which dry friction
+        holds them back on either way.
+    canister
+        Vacuum advance; None: none, or its hose is off.
+    drive
+        Wear of drive, shaft and bush.
     warm_s, cold_friction
         Friction is (1 + cold_friction * exp(-t / warm_s)) times the warm value, from the
         first firing on.
@@ -174,6 +180,9 @@ class EngineSpec:
     misfire: MisfireSpec = field(default_factory=MisfireSpec)
     centrifugal: tuple[tuple[float, float], ...] = ((1000.0, 0.0), (1500.0, 10.0), (3000.0, 22.0))
     weights_s: float = 0.15
+    weights_stick_deg: float = 0.0
+    canister: CanisterSpec | None = None
+    drive: DriveSpec = field(default_factory=DriveSpec)
     warm_s: float = 60.0
     cold_friction: float = 0.0
     friction_drift_per_min: float = 0.0
@@ -204,6 +213,7 @@ class EngineSpec:
             hunt_depth=0.0,
             wander=0.0,
             fault=FaultSpec(),
+            drive=DriveSpec(),
         )
 
 

@@ -131,7 +131,9 @@ class Truth:
 def make_truth(engine: Engine, trace: Trace, rig: RigSpec) -> Truth:
     """Put the truth of a run together."""
     spec, top = engine.spec, engine.top
-    peak = top.advance_deg + engine.top_shift_deg
+    # The engine's relations count from the body; No. 1 itself sparks at its own lobe.
+    own_lobe_deg = spec.lobe_deg[0] if spec.lobe_deg else 0.0
+    peak = top.advance_deg + engine.top_shift_deg + own_lobe_deg
     points = [engine.steady(float(a)) for a in CURVE_DEG]
     kpa = np.array([p.kpa if p else np.nan for p in points])
     rpm = np.array([p.rpm if p else np.nan for p in points])
@@ -144,13 +146,13 @@ def make_truth(engine: Engine, trace: Trace, rig: RigSpec) -> Truth:
     low, high = _swept(trace)
     return Truth(
         peak_deg=peak,
-        peak_misfiring_deg=_peak_misfiring(engine) + engine.top_shift_deg,
+        peak_misfiring_deg=_peak_misfiring(engine) + engine.top_shift_deg + own_lobe_deg,
         peak_rig_deg=peak + offset,
         rig_offset_deg=offset,
         peak_kpa=top.kpa + engine.top_shift_kpa,
         peak_rpm=top.rpm,
         barometer_kpa=spec.barometer_kpa,
-        curve_deg=CURVE_DEG,
+        curve_deg=CURVE_DEG + own_lobe_deg,
         curve_kpa=kpa,
         curve_rpm=rpm,
         curvature_kpa_deg2=early,
