@@ -118,8 +118,8 @@ class Garage:
         CardError
             Not a sound card, without a name, or there is one of that name.
         """
-        name = name or engine_card(toml).name
-        return self._add_card("engines", name, toml, at)
+        card = engine_card(toml)
+        return self._add_card("engines", name or card.name, toml, at)
 
     def add_rig(self, name: str, toml: str, *, at: str = "") -> CardRow:
         """Keep a new rig card.
