@@ -231,13 +231,14 @@ def end(desk: Desk) -> None:
 
 @visit.command()
 @click.option("--html", type=FILE_OUT, help="Write one HTML page to keep.")
+@click.option("--pdf", type=FILE_OUT, help="Write a PDF (needs Chromium).")
 @click.option("--unit", type=click.Choice(UNITS, case_sensitive=False), default="inHg")
 @desk_options
-def report(html: Path | None, unit: str, desk: Desk) -> None:
+def report(html: Path | None, pdf: Path | None, unit: str, desk: Desk) -> None:
     """The report of the visit, compared with the one before."""
     from vaclog.cli.visit_report import print_report
 
-    print_report(desk, html=html, unit=unit)
+    print_report(desk, html=html, pdf=pdf, unit=unit)
 
 
 @visit.command()

@@ -78,13 +78,13 @@ def _one(desk: Desk, visit: Visit, unit: str, shown: str) -> str:
 def _prompt(due: Next) -> str:
     if due.ask is not None:
         return f"{due.ask.ask} [yes/no/skip{'/' + due.ask.unit if due.ask.unit else ''}]"
-    if due.wants is not None:
+    if due.wants is not None and due.step.key != "lock":
         return f"Capture file for {due.wants}"
     return {
         "set": f"{aim_line(due.aim) if due.aim else ''} Done? [yes, or the degrees reached]",
         "lock": "Capture file, or degrees moved, or yes (not seen)",
         "road": "What was heard? [clean/pinking/unsure]",
-        "defer": "Cause cured and driven again? [clean/pinking/unsure/end]",
+        "defer": "redo set, once the cause is cured; end, if not",
         "record": "End the visit? [yes/no]",
     }.get(due.step.key, "Put right? Key and yes or skip")
 
@@ -144,7 +144,7 @@ def _event(desk: Desk, due: Next, said: str) -> Event | None:
         return TurnedTo(setting=Setting(reached_deg=number, at=at))
     if due.step.key == "lock" and (yes or number is not None):
         return Tightened(moved_deg=number, at=at)
-    if due.step.key in ("road", "defer") and low in heard:
+    if due.step.key == "road" and low in heard:
         return Driven(trial=RoadTrial(number=0, pinking=heard[low], at=at))
     if due.step.key == "record" and yes:
         return Ended(at=at)

@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from vaclog.visit.records import Visit
 
 
-def print_report(desk: Desk, *, html: Path | None, unit: str) -> None:
-    """Print the report of a visit; write the page that was asked for."""
+def print_report(desk: Desk, *, html: Path | None, pdf: Path | None, unit: str) -> None:
+    """Print the report of a visit; write the page or the PDF that was asked for."""
     from vaclog.report import visit_page, visit_text
     from vaclog.units import pressure_unit
     from vaclog.visit.records import visit_to_json
@@ -29,9 +29,16 @@ def print_report(desk: Desk, *, html: Path | None, unit: str) -> None:
         click.echo(visit_to_json(visit))
     else:
         click.echo(visit_text.render(visit, previous, shown))
+    if html is None and pdf is None:
+        return
+    page = visit_page.render(visit, previous, shown)
     if html is not None:
         with writing(html):
-            html.write_text(visit_page.render(visit, previous, shown), encoding="utf-8")
+            html.write_text(page, encoding="utf-8")
+    if pdf is not None:
+        from vaclog.cli.printing import print_pdf
+
+        print_pdf(page, pdf)
 
 
 def visit_before(garage: Garage, visit: Visit) -> Visit | None:

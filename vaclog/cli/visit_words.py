@@ -51,10 +51,13 @@ def how_lines(due: Next) -> list[str]:
         value = f" [--value NUMBER{due.ask.unit}]" if due.ask.unit else ""
         lines += [f"? {due.ask.ask}", f"  vaclog visit answer {due.ask.key} yes|no|skip{value}"]
     elif due.wants is not None:
+        lines.append("  Record it: vaclog listen PORT --capture FILE")
         lines.append(f"  Then: vaclog visit capture FILE --for {due.wants}")
     elif step.key == "set":
         lines.append("  Then: vaclog visit set [--reached DEGREES]")
-    elif step.key in ("road", "defer"):
+    elif step.key == "defer":
+        lines.append("  Cause cured: vaclog visit redo set. Else: vaclog visit end")
+    elif step.key == "road":
         lines.append("  Then: vaclog visit trial --pinking | --unsure | --clean")
     elif step.key == "record":
         lines.append("  Then: vaclog visit report --html FILE, and vaclog visit end")
@@ -97,11 +100,14 @@ def capture_lines(visit: Visit, result: Result, purpose: Purpose, unit: Pressure
     if purpose == "curve":
         whys = dict(result.advice.limits_why)
         cap = whys.get("maximum total")
+        from vaclog.report.curve_words import curve
+
         return [
+            *curve(result),
             f"The cap: {cap}."
             if cap
             else "No cap: the card lacks a maximum total, or no curve is known. Vacuum alone "
-            "sets nothing."
+            "sets nothing.",
         ]
     if purpose == "lock":
         return [locked_line(visit)]

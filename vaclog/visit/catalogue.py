@@ -70,6 +70,9 @@ _TENSION: Final = (
 _STUCK: Final = "Body stuck? Engine off, penetrant, time. Never lever it."
 _HEAT: Final = "Long idling on retard heats exhaust and catalyst: no pass over three minutes."
 
+# Answered no, a degree comes off: the day of the trial was kinder than a day to come.
+RESERVE: Final = ("hot_day", "poor_fuel")
+
 STEPS: Final = (
     Step(
         key="fit",
@@ -122,7 +125,7 @@ STEPS: Final = (
             "Out of gear, record: 10 s of idle, then rev slowly to 3500 rpm in 10 s, "
             "slowly down, 10 s of idle.",
         ),
-        cautions=(_TURNING, "Stand beside the fan's plane, not in it.", _HEAT),
+        cautions=(_TURNING, "Stand beside the fan's plane, not in it."),
         purpose="curve",
         costs="Without it the card's curve has to be believed; with no curve on the card "
         "either, vacuum alone sets nothing.",
@@ -188,7 +191,6 @@ STEPS: Final = (
         why="The road test is driven as the car will be driven.",
         do=("Engine off. Hose back on the distributor.", "Rig and T-piece off, all hoses back."),
         asks=("hose_on",),
-        costs="Part throttle is then driven without its advance: thirst and heat.",
     ),
     Step(
         key="road",
@@ -208,7 +210,7 @@ STEPS: Final = (
             "Wait ten minutes. Start. Does it kick back or turn in jerks?",
         ),
         cautions=("Starting handle: thumb beside the fingers. A kick-back breaks wrists.",),
-        asks=("running_on", "kick_back"),
+        asks=(*RESERVE, "running_on", "kick_back"),
         costs="A setting too far for the starter shows first on a hot day, far from home.",
     ),
     Step(
@@ -228,7 +230,6 @@ DEFER: Final = Step(
     why="It pinks whatever is taken off.",
     do=tuple(text.format(count=road.TRIALS_MOST) for text in road.PERSISTS),
     cautions=("Do not load the engine until the cause is found.",),
-    purpose="road",
 )
 
 ORDER: Final[tuple[StepKey, ...]] = tuple(step.key for step in STEPS)

@@ -250,6 +250,18 @@ def _air_leak(result: Result, checks: Checks, engine: EngineCard) -> _Said:
 
 def _vacuum_off(result: Result, checks: Checks, engine: EngineCard) -> _Said:
     follows = checks.follows_vacuum
+    hose = "" if result.curve is None else result.curve.hose  # a slow rev-up saw it too
+    if hose in ("manifold", "port") and follows in (None, "not seen"):
+        swing_deg = abs((result.curve and result.curve.hose_swing_deg) or 0.0)
+        return (
+            "doubtful",
+            swing_deg,
+            "deg",
+            f"Vacuum moves the spark by {swing_deg:.0f}° at the same speed: the vacuum advance is "
+            "still on. Pull the hose at the distributor and plug it.",
+        )
+    if follows is None and hose == "off":
+        return "in order", None, "deg", "Vacuum does not move the spark."
     if follows is None:
         return (
             "not known",

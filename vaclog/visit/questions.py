@@ -166,6 +166,18 @@ QUESTIONS: Final[Mapping[str, Question]] = {
             must=True,
         ),
         Question(
+            key="hot_day",
+            ask="Was it a hot day, the engine fully hot when you listened?",
+            if_no="One degree comes off for it.",
+            soft=True,
+        ),
+        Question(
+            key="poor_fuel",
+            ask="Was it the poorest fuel that it will ever get?",
+            if_no="One degree comes off for it.",
+            soft=True,
+        ),
+        Question(
             key="running_on",
             ask="Switched off hot: does it stop at once?",
             if_no="Running on: too far, too hot or too fast an idle.",

@@ -14,6 +14,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Final
 
+from vaclog.result import Result
 from vaclog.visit.records import Pinking, RoadTrial, Visit
 
 RETARD_DEG: Final[dict[Pinking, float]] = {"none heard": 0.0, "unsure": 1.0, "heard": 2.0}
@@ -42,8 +43,8 @@ PERSISTS: Final = (
     "the exhaust. Do not load the engine.",
     "Look for: fuel poorer than the engine wants, deposits, plugs too hot, weak mixture, too hot "
     "an engine, weights that advance too far or too soon, a vacuum advance that holds on.",
-    "Have it looked at by someone who does this for a living, or tell the next trial when the "
-    "cause is cured.",
+    "Have it looked at by someone who does this for a living. Cause cured: set it back first, "
+    "lock, and drive again.",
 )
 
 
@@ -54,13 +55,17 @@ def completed(visit: Visit, told: RoadTrial) -> RoadTrial:
     the road.
     """
     rpm, pressure_kpa = _loaded_most(visit)
+    pinking = told.pinking
+    if pinking == "none heard" and _marked(visit):
+        pinking = "unsure"  # somebody pressed the button
     return replace(
         told,
+        pinking=pinking,
         number=len(visit.trials) + 1,
         advance_deg=set_deg(visit) if told.advance_deg is None else told.advance_deg,
         rpm=rpm if told.rpm is None else told.rpm,
         pressure_kpa=pressure_kpa if told.pressure_kpa is None else told.pressure_kpa,
-        retard_deg=RETARD_DEG[told.pinking],
+        retard_deg=RETARD_DEG[pinking],
     )
 
 
@@ -106,11 +111,7 @@ def follows(visit: Visit) -> tuple[str, ...]:
         return tuple(text.format(count=len(visit.trials)) for text in PERSISTS)
     last = visit.trials[-1]
     if last.pinking == "none heard":
-        return (
-            "Nothing heard. That is no proof: some pinking cannot be heard from the seat.",
-            f"Was the day cool, or the fuel better than you usually burn? Take {RESERVE_DEG:g}° "
-            "off for each, now.",
-        )
+        return ("Nothing heard. That is no proof: some pinking cannot be heard from the seat.",)
     heard = "It pinked" if last.pinking == "heard" else "Perhaps it pinked"
     target = ceiling_deg(visit)
     to = "" if target is None else f", to {target:.1f}°"
@@ -141,12 +142,24 @@ def _where(trial: RoadTrial) -> str:
     return f" at about {round(trial.rpm, -2):.0f} rpm"
 
 
-def _loaded_most(visit: Visit) -> tuple[float | None, float | None]:
-    """Speed and pressure where it was marked as pinking, else of the most loaded run."""
+def _of_this_trial(visit: Visit) -> Result | None:
+    """What the newest capture of the road told, unless it belongs to a trial before."""
     capture = visit.last("road")
     if capture is None or any(trial.at > capture.at for trial in visit.trials):
-        return None, None  # it belongs to a trial before
-    result = capture.result
+        return None
+    return capture.result
+
+
+def _marked(visit: Visit) -> bool:
+    result = _of_this_trial(visit)
+    return result is not None and bool(result.pinking)
+
+
+def _loaded_most(visit: Visit) -> tuple[float | None, float | None]:
+    """Speed and pressure where it was marked as pinking, else of the most loaded run."""
+    result = _of_this_trial(visit)
+    if result is None:
+        return None, None
     if result.pinking:
         mark = result.pinking[0]
         return mark.rpm, mark.pressure_kpa

@@ -16,7 +16,7 @@ from typing import Any, Final
 from vaclog.errors import VisitError
 from vaclog.visit import road
 from vaclog.visit.aim import Aim, aim, ceiling_deg, filled, further, turn_words
-from vaclog.visit.catalogue import ORDER, Step, step_of
+from vaclog.visit.catalogue import ORDER, RESERVE, Step, step_of
 from vaclog.visit.compare_tops import Moved, moved_top
 from vaclog.visit.events import (
     Answered,
@@ -82,7 +82,7 @@ def begin(visit: Visit) -> Visit:
 def next_step(visit: Visit) -> Next:
     """What is to be done next; the same for the same record."""
     step = _step(visit)
-    open_keys = [key for key in step.asks if _asked_now(visit, key)]
+    open_keys = [key for key in _asks(visit, step) if _asked_now(visit, key)]
     first = [key for key in open_keys if key not in _AFTER_CAPTURE]
     doubts = tuple(p for p in _points_of(visit, step) if p.verdict == "doubtful")
     wants = step.purpose if step.purpose and not _has_capture(visit, step) else None
@@ -157,8 +157,7 @@ def _captured(visit: Visit, event: Captured) -> Visit:
             f"A capture for {capture.purpose!r} is not due: next is {step.key!r}, "
             f"{step.title.lower()}.{wanted}",
             cause="Steps build on one another; each changes what the next one finds.",
-            step=f"Do that step or leave it out with: vaclog visit skip {step.key}. To go back: "
-            "vaclog visit redo STEP. To keep the capture only: --for other.",
+            step=f"{_how_on(step)} To keep the capture only: --for other.",
         )
     visit = replace(visit, captures=(*visit.captures, capture))
     if capture.purpose == "check":
@@ -239,7 +238,7 @@ def lock_moved(moved_deg: float | None, u_moved_deg: float | None) -> bool:
 
 
 def _driven(visit: Visit, event: Driven) -> Visit:
-    _due(visit, "road", "defer")
+    _due(visit, "road")
     trial = road.completed(visit, event.trial)
     most = ceiling_deg(visit)
     if most is not None and (trial.advance_deg or most) > most + road.NEAR_DEG:
@@ -259,24 +258,45 @@ def _driven(visit: Visit, event: Driven) -> Visit:
 
 
 def _hot(visit: Visit) -> Visit:
-    """After both answers of the hot restart: done, or back to the setting."""
+    """After the answers of the hot restart: done, or back to the setting."""
     kicks, runs_on = _point(visit, "kick_back"), _point(visit, "running_on")
     by_deg = KICK_BACK_DEG if kicks and kicks.verdict == "doubtful" else 0.0
     if runs_on and runs_on.verdict == "doubtful":
         by_deg = max(by_deg, RUNNING_ON_DEG)
-    if by_deg == 0.0:
+    visit, reserve_deg = _reserved(visit)
+    if max(by_deg, reserve_deg) == 0.0:
         return _finished(visit, "hot")
-    sign = "kicked back" if by_deg == KICK_BACK_DEG else "ran on; check the idle speed too"
     here = road.set_deg(visit)
+    if by_deg == 0.0:
+        deg = None if here is None else here - reserve_deg
+        why = f"Reserve for a hotter day or poorer fuel: retard by {reserve_deg:g}° of the crank."
+        return _back(
+            _aimed(_finished(visit, "hot"), deg=deg, by_deg=reserve_deg, why=why), ("set", "lock")
+        )
+    sign = "kicked back" if by_deg == KICK_BACK_DEG else "ran on; check the idle speed too"
+    visit = replace(visit, notes=(*visit.notes, f"Hot restart: it {sign}."))
+    if here is not None:
+        visit = replace(visit, ceiling_deg=_lower(visit.ceiling_deg, here - by_deg))
+    by_deg = max(by_deg, reserve_deg)
     deg = None if here is None else here - by_deg
-    note = f"Hot restart: it {sign}."
-    visit = replace(visit, notes=(*visit.notes, note), ceiling_deg=_lower(visit.ceiling_deg, deg))
     why = f"Hot, it {sign}: retard by {by_deg:g}° of the crank."
     return _back(
         _aimed(visit, deg=deg, by_deg=by_deg, why=why),
         ("set", "lock", "hot"),
         forget=("kick_back", "running_on"),
     )
+
+
+def _reserved(visit: Visit) -> tuple[Visit, float]:
+    """How much comes off for kinder conditions; each is taken off once."""
+    found_deg = 0.0
+    for key in RESERVE:
+        point = _point(visit, key)
+        if point is not None and point.verdict == "not known":
+            found_deg += road.RESERVE_DEG
+            text = f"It was not: {road.RESERVE_DEG:g}° taken off for it."
+            visit = _with_point(visit, replace(point, verdict="in order", text=text))
+    return visit, found_deg
 
 
 def _left_out(visit: Visit, event: LeftOut) -> Visit:
@@ -358,7 +378,7 @@ _CAPTURED: Final[dict[str, Callable[[Visit, Capture], Visit]]] = {
 def _settled(visit: Visit) -> Visit:
     """Go on if the questions of this step are answered and nothing is left to put right."""
     step = _step(visit)
-    if not step.asks or any(_point(visit, key) is None for key in step.asks):
+    if not step.asks or any(_point(visit, key) is None for key in _asks(visit, step)):
         return visit
     if step.key == "hot":
         return _hot(visit)
@@ -399,16 +419,21 @@ def _reached(visit: Visit, capture: Capture) -> Visit:
     return replace(visit, settings=(*visit.settings[:-1], setting))
 
 
-def _due(visit: Visit, *keys: str) -> None:
-    if visit.step in keys:
+def _due(visit: Visit, key: str) -> None:
+    if visit.step == key:
         return
     step = _step(visit)
     raise VisitError(
-        f"Not yet: next is {step.key!r}, {step.title.lower()}.",
+        f"Not now: next is {step.key!r}, {step.title.lower()}.",
         cause="Steps build on one another.",
-        step=f"Do it, or leave it out with: vaclog visit skip {step.key}. To go back: "
-        "vaclog visit redo STEP.",
+        step=_how_on(step),
     )
+
+
+def _how_on(step: Step) -> str:
+    """How to get past a step, or back."""
+    skip = f" Or leave it out: vaclog visit skip {step.key}." if step.costs else ""
+    return f"Do it first: vaclog visit next shows how.{skip} To go back: vaclog visit redo STEP."
 
 
 def _refuse_early(visit: Visit, key: str) -> None:
@@ -428,6 +453,11 @@ def _step(visit: Visit) -> Step:
             step="Update vaclog.",
         )
     return step
+
+
+def _asks(visit: Visit, step: Step) -> tuple[str, ...]:
+    """Keys that this step asks; a reserve only where there was a trial."""
+    return tuple(key for key in step.asks if key not in RESERVE or visit.trials)
 
 
 def _asked_now(visit: Visit, key: str) -> bool:
@@ -452,7 +482,7 @@ def _with_point(visit: Visit, point: Point) -> Visit:
 
 def _has_capture(visit: Visit, step: Step) -> bool:
     """Whether a step's capture is there; a trial's is welcome, not needed."""
-    if step.key in ("road", "defer"):
+    if step.key == "road":
         return True
     if step.key == "fit":
         return visit.last("check") is not None or _point(visit, "check") is not None
@@ -469,8 +499,12 @@ def _lines(visit: Visit, step: Step) -> tuple[str, ...]:
         return _turn_lines(visit)
     if step.key == "idle" and (found := moved_top(visit.captures)) is not None:
         return (found.text,)
-    if step.key in ("road", "defer"):
-        return road.follows(visit) if visit.trials else ()
+    if step.key == "defer":
+        return road.trail(visit)
+    if step.key == "road" and visit.trials:
+        here = road.set_deg(visit)
+        at = "" if here is None else f", now at {here:.1f}°"
+        return (*road.trail(visit), f"Drive the same stretch again{at}.")
     if step.key == "hot" and visit.trials:
         more = further(visit)
         stage = (

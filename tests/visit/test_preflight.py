@@ -1,0 +1,93 @@
+"""Points that a capture shows: each doubt by its own cause, and "not known" where nothing shows."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from tests.visit.visit_cases import CARD, SOUND, replace, result
+from vaclog.result import Checks, Result
+from vaclog.visit.preflight import MEASURED, measured_points
+from vaclog.visit.records import Point
+
+
+def seen(made: Result, card: str = CARD) -> dict[str, Point]:
+    """Points by key."""
+    points = measured_points(made, card)
+    assert [each.key for each in points] == list(MEASURED)
+    assert all(each.measured and each.text for each in points)
+    return {each.key: each for each in points}
+
+
+def test_an_engine_in_order() -> None:
+    """Nothing is doubtful, nothing is unknown."""
+    points = seen(result(checks=SOUND))
+    assert {each.verdict for each in points.values()} == {"in order"}
+
+
+def test_nothing_seen_is_not_in_order() -> None:
+    """Without numbers every point is not known, each with what would show it."""
+    points = seen(result(checks=Checks(), barometer_kpa=None))
+    assert {each.verdict for each in points.values()} == {"not known"}
+    assert {each.verdict for each in seen(result()).values()} == {"not known"}
+
+
+@pytest.mark.parametrize(
+    ("key", "changes", "word"),
+    [
+        ("sensor", {"rail_per_thousand": 40.0}, "end stop"),
+        ("sensor", {"still_noise_kpa": 3.0}, "jitters"),
+        ("sensor", {"still_kpa": 92.0}, "rig card"),
+        ("supply", {"cranking_rise_kpa": 4.0}, "sags"),
+        ("cranking", {"cranking_rpm": 70.0}, "battery"),
+        ("cranking", {"cranking_vacuum_kpa": 1.5}, "leak"),
+        ("warm", {"rpm_slope_per_min": 60.0}, "not warm"),
+        ("warm", {"kpa_slope_per_min": -1.5}, "not warm"),
+        ("idle_speed", {"idle_rpm": 1250.0}, "weights already add"),
+        ("idle_speed", {"idle_rpm": 700.0}, "idle screw"),
+        ("steady", {"sweep_u_deg": 2.5}, "hunting"),
+        ("air_leak", {"idle_vacuum_kpa": 35.0}, "air leak"),
+        ("vacuum_off", {"follows_vacuum": "at idle"}, "still on"),
+        ("vacuum_off", {"follows_vacuum": "at part throttle"}, "port"),
+    ],
+)
+def test_each_doubt_has_its_own_cause(key: str, changes: dict[str, Any], word: str) -> None:
+    """One thing wrong makes one point doubtful, and the text says what to do."""
+    points = seen(result(checks=replace(SOUND, **changes)))
+    assert [each.key for each in points.values() if each.verdict == "doubtful"] == [key]
+    assert word in points[key].text
+
+
+def test_a_short_look_settles_nothing() -> None:
+    """A trend that cannot be told is not known, not in order."""
+    vague = replace(SOUND, u_rpm_slope_per_min=40.0, rpm_slope_per_min=30.0)
+    assert seen(result(checks=vague))["warm"].verdict == "not known"
+    brief = replace(SOUND, cranking_s=1.0)
+    assert seen(result(checks=brief))["cranking"].verdict == "not known"
+
+
+def test_gaps_are_a_doubt_of_the_supply() -> None:
+    """A board that restarted lost data."""
+    assert seen(result(checks=SOUND, gaps=2))["supply"].verdict == "doubtful"
+
+
+@pytest.mark.parametrize(
+    ("altitude_m", "air_kpa"), [(0, 101.325), (500, 95.461), (1500, 84.560), (3000, 70.121)]
+)
+def test_the_sensor_is_compared_with_the_altitude(altitude_m: int, air_kpa: float) -> None:
+    """Standard atmosphere at a geometric altitude (ISO 2533:1975): in order within weather and
+    sensor, doubtful well beyond both."""
+    card = CARD.replace("altitude_m = 0", f"altitude_m = {altitude_m}")
+    for off_kpa, verdict in ((0.0, "in order"), (4.0, "in order"), (-9.0, "doubtful")):
+        checks = replace(SOUND, still_kpa=air_kpa + off_kpa)
+        assert seen(result(checks=checks), card)["sensor"].verdict == verdict
+
+
+def test_high_up_less_vacuum_is_normal() -> None:
+    """About 1 inHg less per 1000 ft (common practice): low at the sea is not low at 3000 m."""
+    high = CARD.replace("altitude_m = 0", "altitude_m = 3000")
+    checks = replace(SOUND, still_kpa=70.1, idle_vacuum_kpa=12.5 * 3.38639)
+    assert seen(result(checks=checks, barometer_kpa=70.1), high)["air_leak"].verdict == "in order"
+    at_sea = replace(checks, still_kpa=101.3)
+    assert seen(result(checks=at_sea))["air_leak"].verdict == "doubtful"
