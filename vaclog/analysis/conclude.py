@@ -110,7 +110,7 @@ def conclude(tables: Tables, engine: EngineCard, rig: RigCard) -> Result:
         rig,
         end_us=report.duration_us,
         barometer_kpa=barometer_kpa,
-        laid=None if held is None else (held.phases, held.sweeps),
+        held=held,
     )
     loads = find_loads(cycles, seen.phases)
     signs, looked = find_signs(_case(tables, seen, engine, rig, barometer_kpa))

@@ -20,6 +20,10 @@ from vaclog.analysis.advice.situation import Judged, Situation
 from vaclog.analysis.curve.find import find_curve
 from vaclog.analysis.findings import CurveFinding, MisfireFinding, Phase, Sweep, SweepFit
 from vaclog.analysis.hill.fit import fit_hill
+from vaclog.analysis.holds.fill import by_readings
+from vaclog.analysis.holds.fit import fit_holds
+from vaclog.analysis.holds.read import Held
+from vaclog.analysis.holds.readings import U_STROBE_DEG
 from vaclog.analysis.misfire.find import find_misfires
 from vaclog.analysis.phases.find import find_phases
 from vaclog.analysis.phases.usable import idle_cycles, idle_state, usable_cycles
@@ -77,7 +81,7 @@ def study(
     barometer_kpa: float | None = None,
     home_deg: float | None = None,
     misfires: MisfireFinder = find_misfires,
-    laid: tuple[Sequence[Phase], Sequence[Sweep]] | None = None,
+    held: Held | None = None,
 ) -> Study:
     """Find out what the cycles tell.
 
@@ -95,12 +99,24 @@ def study(
         The scribed baseline; None: the advance of the first hold.
     misfires
         How misfires are judged.
-    laid
-        Phases and sweeps where they are known already, from readings at holds.
+    held
+        What was made of readings at holds, where nothing measures the advance; its table is
+        ``cycles``.
     """
-    phases, sweeps = laid or find_phases(cycles, background, engine, end_us)
+    phases: Sequence[Phase]
+    sweeps: Sequence[Sweep]
+    if held is None:
+        phases, sweeps = find_phases(cycles, background, engine, end_us)
+    else:
+        phases, sweeps = held.phases, held.sweeps
     use = usable_cycles(cycles, phases, sweeps, engine)
-    fit = fit_hill(cycles, use)
+    if by_readings(cycles):
+        ways = held.ways if held is not None else ()
+        used = ((way, usable_cycles(way, phases, sweeps, engine)) for way in ways)
+        u_deg = U_STROBE_DEG if held is None else held.u_deg
+        fit = fit_holds([(cycles, use), *used], u_reading_deg=u_deg)
+    else:
+        fit = fit_hill(cycles, use)
     misfire = misfires(cycles, idle_cycles(cycles, phases), engine)
     curve = find_curve(cycles, phases, engine, rig)
     scatter = find_scatter(cycles, phases, curve, misfire, engine, rig)

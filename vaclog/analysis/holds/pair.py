@@ -76,12 +76,16 @@ class Pairing:
         One for each reading, in order; empty where nothing could be paired.
     log_like
         Of the whole; to compare with another order or number of readings.
+    ways
+        Other ways to divide the capture, each as likely as the others: (start_us, end_us) of
+        each hold.
     why_not
         Why nothing was paired, else "".
     """
 
     holds: tuple[PairedHold, ...] = ()
     log_like: float = -math.inf
+    ways: tuple[tuple[tuple[int, int], ...], ...] = ()
     why_not: str = ""
 
 
@@ -156,8 +160,14 @@ def pair(ground: Ground | None, readings: Sequence[Reading]) -> Pairing:
             why_not=f"{len(readings)} readings do not fit into "
             f"{(ground.time_us[-1] - ground.time_us[0]) / 1e6:.0f} seconds of idling"
         )
-    holds = _holds(ground, best.borders, readings)
-    return Pairing(holds=holds, log_like=best.borders.log_like)
+    borders = find_borders(
+        best.fit, ground.blocks, typical_s=best.typical_s, windows=windows, draw=True
+    )
+    return Pairing(
+        holds=_holds(ground, borders, readings),
+        log_like=borders.log_like,
+        ways=_ways(ground, borders),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -165,7 +175,8 @@ class _Guess:
     """A state of the EM algorithm."""
 
     borders: Borders
-    level: FloatArray
+    fit: FloatArray
+    typical_s: float
 
 
 def _guess(
@@ -187,19 +198,17 @@ def _guess(
     level = -(fall - fall[known].mean()) / spread * wide + float(np.mean(ground.torque))
     typical_s = float(ground.blocks.time_s[-1] - ground.blocks.time_s[0]) / len(readings)
     torque, sigma = ground.torque, ground.sigma
-    borders = find_borders(
-        _fit(ground, torque, level, sigma), ground.blocks, typical_s=typical_s, windows=windows
-    )
+    fit = _fit(ground, torque, level, sigma)
+    borders = find_borders(fit, ground.blocks, typical_s=typical_s, windows=windows)
     for _ in range(ROUNDS):
         if not math.isfinite(borders.log_like):
             break
         torque, level, sigma = _update(ground, borders, readings, level, sigma)
         inner = borders.length_s[1:-1] if len(readings) > 2 else borders.length_s
         typical_s = max(float(np.exp(np.mean(np.log(np.maximum(inner, 1.0))))), 4.0)
-        borders = find_borders(
-            _fit(ground, torque, level, sigma), ground.blocks, typical_s=typical_s, windows=windows
-        )
-    return _Guess(borders=borders, level=level)
+        fit = _fit(ground, torque, level, sigma)
+        borders = find_borders(fit, ground.blocks, typical_s=typical_s, windows=windows)
+    return _Guess(borders=borders, fit=fit, typical_s=typical_s)
 
 
 def _fit(ground: Ground, torque: FloatArray, level: FloatArray, sigma: float) -> FloatArray:
@@ -298,10 +307,33 @@ def _windows(ground: Ground, readings: Sequence[Reading]) -> list[tuple[int, int
     return windows
 
 
+def _ways(ground: Ground, borders: Borders) -> tuple[tuple[tuple[int, int], ...], ...]:
+    """Holds of each drawn way, the moves between left out."""
+    edge_us = _edges_us(ground)
+    half_us = round(0.5 * MOVE_S * 1e6)
+    ways = []
+    for path in borders.paths.tolist():
+        last = len(path) - 2
+        ways.append(
+            tuple(
+                (
+                    int(edge_us[path[k]]) + (half_us if k else 0),
+                    int(edge_us[path[k + 1]]) - (half_us if k < last else 0),
+                )
+                for k in range(last + 1)
+            )
+        )
+    return tuple(ways)
+
+
+def _edges_us(ground: Ground) -> NDArray[np.int64]:
+    """Time at which each block begins, and the end of the last."""
+    return np.append(ground.time_us[ground.blocks.first[:-1]], ground.end_us[-1])
+
+
 def _holds(ground: Ground, borders: Borders, readings: Sequence[Reading]) -> tuple[PairedHold, ...]:
     """Holds with likely and sure borders."""
-    first = ground.blocks.first
-    edge_us = np.append(ground.time_us[first[:-1]], ground.end_us[-1])
+    edge_us = _edges_us(ground)
     half_us = round(0.5 * MOVE_S * 1e6)
     low, middle, high = (
         [

@@ -37,6 +37,10 @@ class Held:
         Laid out by the holds.
     holds
         Holds with their readings, in order.
+    ways
+        Tables of other ways to divide the capture into the holds, as likely as each other.
+    u_deg
+        Standard uncertainty of one reading.
     warnings
         Findings as plain sentences: fact, likely cause, next step.
     """
@@ -45,6 +49,8 @@ class Held:
     phases: Sequence[Phase]
     sweeps: Sequence[Sweep]
     holds: tuple[PairedHold, ...]
+    ways: tuple[CycleTable, ...]
+    u_deg: float
     warnings: tuple[str, ...]
 
 
@@ -78,24 +84,31 @@ def read_holds(
             phases=phases,
             sweeps=sweeps,
             holds=(),
+            ways=(),
+            u_deg=readings.u_deg,
             warnings=(*readings.remarks, said),
         )
     laid, passes = phases_by_holds(phases, found.holds)
-    filled = fill(
-        cycles,
-        (
-            (each.start_us, each.end_us, each.reading.deg)
-            for each in found.holds
-            if each.reading.known
-        ),
-    )
+    degs = [each.reading.deg for each in found.holds]
+    likeliest = [(each.start_us, each.end_us) for each in found.holds]
+    filled, *ways = (_filled(cycles, way, degs) for way in (likeliest, *found.ways))
     return Held(
         cycles=filled,
         phases=laid,
         sweeps=passes,
         holds=found.holds,
+        ways=tuple(ways),
+        u_deg=readings.u_deg,
         warnings=readings.remarks,
     )
+
+
+def _filled(
+    cycles: CycleTable, way: Sequence[tuple[int, int]], degs: Sequence[float]
+) -> CycleTable:
+    """The table with the readings that are known."""
+    spans = zip(way, degs, strict=True)
+    return fill(cycles, ((start, end, deg) for (start, end), deg in spans if np.isfinite(deg)))
 
 
 def sensor_sees(cycles: CycleTable) -> bool:

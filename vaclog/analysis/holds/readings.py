@@ -79,6 +79,14 @@ class Readings:
     def __len__(self) -> int:
         return len(self.taken)
 
+    @property
+    def u_deg(self) -> float:
+        """Standard uncertainty of a reading: of all together, where they differ."""
+        known = [each.u_deg for each in self.taken if each.known]
+        if not known:
+            return U_STROBE_DEG
+        return math.sqrt(sum(u * u for u in known) / len(known))
+
 
 def parse_list(
     text: str,

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from vaclog.signals.tables import FloatArray
 
@@ -25,6 +26,9 @@ LEAST_HOLD_S: Final = 3.0
 LENGTH_SPREAD: Final = 0.5
 # More blocks cost time and tell no more.
 MOST_BLOCKS: Final = 400
+# So many ways to divide stand for all (multiple imputation, D. B. Rubin, 1987: a handful serves);
+# a prime, so that each hold's borders are drawn in an order of their own.
+PATHS: Final = 7
 LEAST_BLOCK_S: Final = 0.5
 
 
@@ -72,12 +76,16 @@ class Borders:
         Of the whole.
     length_s
         Expected lengths, float64 [K].
+    paths
+        int64 [PATHS, K + 1], borders drawn from all that are possible, each as likely as the
+        others: block at which each hold begins, and the end.
     """
 
     share: FloatArray
     before: FloatArray
     log_like: float
     length_s: FloatArray
+    paths: NDArray[np.int64]
 
 
 def find_borders(
@@ -86,6 +94,7 @@ def find_borders(
     *,
     typical_s: float,
     windows: list[tuple[int, int] | None],
+    draw: bool = False,
 ) -> Borders:
     """Forward and backward over all ways to divide the blocks into the holds.
 
@@ -99,6 +108,8 @@ def find_borders(
         Usual length of a hold between others.
     windows
         For each hold: blocks [first, last) that surely belong to it, or None.
+    draw
+        Whether paths are wanted.
     """
     m, holds = fit.shape
     total = np.vstack([np.zeros(holds), np.cumsum(fit, axis=0)])
@@ -110,14 +121,13 @@ def find_borders(
     steps = [outer if k in (0, holds - 1) else inner for k in range(holds)]
     ahead = np.full((holds + 1, m + 1), -np.inf)
     ahead[0, 0] = 0.0
-    for k in range(holds):
-        step = _windowed(steps[k], windows[k])
+    steps = [_windowed(step, window) for step, window in zip(steps, windows, strict=True)]
+    for k, step in enumerate(steps):
         ahead[k + 1] = _log_sum(ahead[k][:, None] - total[:, k][:, None] + step, 0) + total[:, k]
     back = np.full((holds + 1, m + 1), -np.inf)
     back[holds, m] = 0.0
     for k in range(holds - 1, -1, -1):
-        step = _windowed(steps[k], windows[k])
-        back[k] = _log_sum(back[k + 1][None, :] + total[:, k][None, :] + step, 1) - total[:, k]
+        back[k] = _log_sum(back[k + 1][None, :] + total[:, k][None, :] + steps[k], 1) - total[:, k]
     log_like = float(ahead[holds, m])
     if not np.isfinite(log_like):
         nothing = np.full((m, holds), 1.0 / holds)
@@ -126,6 +136,7 @@ def find_borders(
             before=np.zeros((holds + 1, m + 1)),
             log_like=-np.inf,
             length_s=np.zeros(holds),
+            paths=np.zeros((0, holds + 1), dtype=np.int64),
         )
     at = np.exp(ahead + back - log_like)  # probability of each border at each block
     before = np.cumsum(at, axis=1)
@@ -135,7 +146,24 @@ def find_borders(
         before=before,
         log_like=log_like,
         length_s=share.T @ np.diff(blocks.time_s),
+        paths=_paths(ahead, total, steps) if draw else np.zeros((0, holds + 1), dtype=np.int64),
     )
+
+
+def _paths(ahead: FloatArray, total: FloatArray, steps: list[FloatArray]) -> NDArray[np.int64]:
+    """Draw borders from the last to the first, at evenly spread levels of probability."""
+    holds, end = len(steps), ahead.shape[1] - 1
+    paths = np.zeros((PATHS, holds + 1), dtype=np.int64)
+    for number in range(PATHS):
+        at = end
+        paths[number, holds] = at
+        for k in range(holds - 1, 0, -1):
+            log_chance = ahead[k] - total[:, k] + steps[k][:, at]
+            below = np.cumsum(np.exp(log_chance - log_chance.max()))
+            level = (number * (1 + (2 * k + 3) % (PATHS - 1)) % PATHS + 0.5) / PATHS
+            at = int(np.searchsorted(below, level * below[-1]))
+            paths[number, k] = at
+    return paths
 
 
 def _windowed(step: FloatArray, window: tuple[int, int] | None) -> FloatArray:
