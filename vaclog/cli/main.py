@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from vaclog import __version__
+from vaclog.cli.batch import batch
 from vaclog.cli.demo import demo
 from vaclog.cli.garage import garage
 from vaclog.cli.listen import listen
@@ -54,5 +55,5 @@ def main() -> None:
     """
 
 
-for _command in (demo, replay, listen, simulate, ports, visit, garage):
+for _command in (demo, replay, listen, simulate, ports, visit, garage, batch):
     main.add_command(_command)
