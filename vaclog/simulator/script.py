@@ -308,9 +308,9 @@ class Blip:
     throttle
         How far, 1 is wide open.
     open_s
-        How long it is held open; it opens over ``rise_s`` and shuts in 0.2 s.
-    rise_s
-        Short for a blip, long for a slow rev-up.
+        How long it is held open; it opens over ``rise_s`` and shuts over ``fall_s``.
+    rise_s, fall_s
+        Short for a blip, long for a slow rev-up and a slow way down.
     most_rpm
         The hand lets go there.
     """
@@ -319,6 +319,7 @@ class Blip:
     open_s: float = 0.5
     rise_s: float = 0.15
     most_rpm: float = 4500.0
+    fall_s: float = 0.2
 
     def run(self, hand: Hand) -> Run:
         """Open, hold, shut, and wait for idle (within 5 % for half a second, at most 10 s)."""
@@ -329,8 +330,8 @@ class Blip:
             if hand.seen.rpm > self.most_rpm:
                 break
         top, shut = hand.command.throttle, hand.seen.t_s
-        while (t := hand.seen.t_s - shut) < 0.2:
-            hand.command.throttle = top * (1.0 - t / 0.2)
+        while (t := hand.seen.t_s - shut) < self.fall_s:
+            hand.command.throttle = top * (1.0 - t / self.fall_s)
             hand.seen = yield hand.command
         hand.command.throttle = 0.0
         near = 0.0

@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from vaclog.analysis.curve.collect import collect
+from vaclog.analysis.curve.collect import RevUps, collect
 from vaclog.analysis.curve.fit import CurveFit, fit_curve
 from vaclog.analysis.curve.shape import find_shape
 from vaclog.analysis.findings import CurveFinding, Phase
@@ -26,6 +26,9 @@ _LEAST_SUPPORT: Final = 1.5  # sparks that bear on a knot, or it is left out
 # A straight line over a corner between two knots is off by a sixth of the bend, as the mean over
 # places of the corner (own reckoning).
 _CORNER: Final = 1.0 / 6.0
+# Weights are no exact first-order lag: what is left of it while the speed changes (own assumption).
+_UNLIKE_LAG_S: Final = 0.02
+_STICKS_DEG: Final = 0.3
 
 
 def find_curve(
@@ -54,14 +57,20 @@ def find_curve(
         return None
     fit, _ = fit_curve(seen)
     u_delay_us = (rig or RigCard()).spark.u_delay_us
-    shape = find_shape(fit, seen.idle_rpm, u_delay_us)
+    u_friction_deg = _u_friction(fit, seen)
+    sticks = fit.friction_deg > max(_STICKS_DEG, 3.0 * fit.u_friction_deg)
+    shape = find_shape(fit, seen.idle_rpm, u_delay_us, sticks=sticks)
     known = fit.support >= _LEAST_SUPPORT
     if known.sum() < 3:
         return None
     lean = deg_from_us(1.0, 1.0) * (fit.rpm - seen.idle_rpm)  # degrees per microsecond of delay
     level = _rising(fit.added_deg + lean * shape.delay_us, np.diag(fit.cov_deg2))
+    slope = np.gradient(level, fit.rpm)
     u_deg = np.sqrt(
-        np.diag(fit.cov_deg2) + (lean * shape.u_delay_us) ** 2 + (_CORNER * _bends(fit)) ** 2
+        np.diag(fit.cov_deg2)
+        + (lean * shape.u_delay_us) ** 2
+        + (_CORNER * _bends(fit)) ** 2
+        + (slope * fit.rate_rpm_s * _UNLIKE_LAG_S) ** 2
     )
     return CurveFinding(
         rpm=fit.rpm[known],
@@ -79,7 +88,7 @@ def find_curve(
         u_slope_deg_per_1000rpm=shape.u_slope_deg_per_1000rpm,
         moving_at_idle=shape.moving_at_idle,
         friction_deg=fit.friction_deg,
-        u_friction_deg=fit.u_friction_deg,
+        u_friction_deg=u_friction_deg,
         lag_s=fit.lag_s,
         u_lag_s=fit.u_lag_s,
         delay_us=shape.delay_us,
@@ -90,6 +99,19 @@ def find_curve(
         sparks=len(fit.level_deg),
         rev_ups=int(seen.group.max()) + 1,
     )
+
+
+def _u_friction(fit: CurveFit, seen: RevUps) -> float:
+    """Standard uncertainty of the friction, with what an unlike lag adds on a quick way down.
+
+    A lag moves the way down by lag * rate * slope; half of that is taken for friction.
+    """
+    down = ~seen.idle & (seen.rate_rpm_s < -20.0)
+    if not down.any():
+        return fit.u_friction_deg
+    quick_rpm_s = float(np.median(-seen.rate_rpm_s[down]))
+    slope = float(np.ptp(fit.added_deg) / np.ptp(fit.rpm))
+    return float(np.hypot(fit.u_friction_deg, slope * quick_rpm_s * _UNLIKE_LAG_S))
 
 
 def _bends(fit: CurveFit) -> FloatArray:

@@ -35,8 +35,12 @@ _NOISY_RPM_S: Final = 800.0
 _LAGS_S: Final = (0.0, 0.05, 0.1, 0.15, 0.2, 0.3, 0.45, 0.7)
 _LAG_PRIOR_S: Final = 0.25
 _BENDS: Final = tuple(10.0 ** np.arange(-2.0, 4.1, 0.5))
-# Speed by which the direction must turn before friction has changed its side.
-_SIDE_RPM: Final = 60.0
+# Speed by which the direction must turn before friction has changed its side: on a curve of some
+# 15 degrees for 1000 rpm, sticking by half a degree to two degrees either way.
+_SIDES_RPM: Final = (30.0, 80.0, 150.0)
+# Weights are no exact first-order lag, and what they do in one fall of the speed is one trial, not
+# one for each of its sparks: the evidence for a lag counts for so much of itself.
+_LAG_EVIDENCE: Final = 0.25
 _OUTLIER: Final = 5.0  # robust sigmas
 _FLAT_PRIOR: Final = 1e-6  # keeps the sum finite where nothing tells
 _NOISE_FLOOR_DEG: Final = 0.05
@@ -52,8 +56,8 @@ class CurveFit:
         float64 [m], speeds and advance above that of ``idle_rpm``.
     cov_deg2
         float64 [m, m], covariance of ``added_deg``.
-    support
-        float64 [m], sparks that bear on each knot.
+    support, rate_rpm_s
+        float64 [m], sparks that bear on each knot, and the mean rate of change of speed there.
     friction_deg, u_friction_deg
         Half the distance of the way up and the way down that no lag explains.
     lag_s, u_lag_s
@@ -75,6 +79,7 @@ class CurveFit:
     added_deg: FloatArray
     cov_deg2: FloatArray
     support: FloatArray
+    rate_rpm_s: FloatArray
     friction_deg: float
     u_friction_deg: float
     lag_s: float
@@ -137,18 +142,19 @@ def _fit(
     groups = int(seen.group.max()) + 1
     weight = _weights(seen)
     solutions: list[tuple[float, _Solved, FloatArray, FloatArray]] = []
-    for lag_s in _LAGS_S:
+    grid = [(lag_s, side_rpm) for lag_s in _LAGS_S for side_rpm in _SIDES_RPM]
+    for lag_s, side_rpm in grid:
         felt = lagged(seen, lag_s)
-        side = _side(seen, felt)
+        side = _side(seen, felt, side_rpm)
         if sloped is not None:
             side = side * np.interp(felt, sloped[0], sloped[1])
         design = np.column_stack([_hats(felt, knots), np.eye(groups)[seen.group], -side, extra])
         best = _best(design, seen.advance_deg, weight, knots, groups, seen.idle_rpm)
         prior = -0.5 * (lag_s / _LAG_PRIOR_S) ** 2
-        solutions.append((best.log_evidence + prior, best, felt, side))
+        solutions.append((_LAG_EVIDENCE * best.log_evidence + prior, best, felt, side))
     evidence = np.array([each[0] for each in solutions])
     share = np.exp(evidence - evidence.max())
-    share *= np.gradient(np.array(_LAGS_S))  # the grid is not even
+    share *= np.repeat(np.gradient(np.array(_LAGS_S)), len(_SIDES_RPM))  # the grid is not even
     share /= share.sum()
     values = np.array([each[1].values for each in solutions])
     mean = share @ values
@@ -157,7 +163,7 @@ def _fit(
     off = values - mean
     cov = cov + np.einsum("i,ij,ik->jk", share, off, off)
     _, top, felt, side = solutions[int(np.argmax(share))]
-    m, lags = len(knots), np.array(_LAGS_S)
+    m, lags = len(knots), np.array([lag_s for lag_s, _ in grid])
     lag_s = float(share @ lags)
     memory = _memory(top.residual, seen)
     # What is left and hangs together counts for fewer sparks than it has.
@@ -165,11 +171,13 @@ def _fit(
     u = np.sqrt(np.diag(cov))
     level = seen.advance_deg - mean[m : m + groups][seen.group] + mean[m + groups] * side
     level = level - extra @ mean[m + groups + 1 :]
+    bears = _hats(felt, knots) * weight[:, None]
     fit = CurveFit(
         rpm=knots,
         added_deg=mean[:m],
         cov_deg2=cov[:m, :m],
         support=_hats(felt, knots).sum(axis=0),
+        rate_rpm_s=np.abs(seen.rate_rpm_s) @ bears / np.maximum(bears.sum(axis=0), 1e-9),
         friction_deg=float(mean[m + groups]),
         u_friction_deg=float(u[m + groups]),
         lag_s=lag_s,
@@ -206,7 +214,7 @@ def lagged(seen: RevUps, lag_s: float) -> FloatArray:
     return felt
 
 
-def _side(seen: RevUps, felt: FloatArray) -> FloatArray:
+def _side(seen: RevUps, felt: FloatArray, side_rpm: float) -> FloatArray:
     """Which side of the friction the weights are on: +1 going out, -1 coming back."""
     side = np.empty(len(felt))
     held = float(felt[0])
@@ -214,8 +222,8 @@ def _side(seen: RevUps, felt: FloatArray) -> FloatArray:
     for k, rpm in enumerate(values):
         if k and group[k] != group[k - 1]:
             held = rpm
-        held = min(max(held, rpm - _SIDE_RPM), rpm + _SIDE_RPM)
-        side[k] = (rpm - held) / _SIDE_RPM
+        held = min(max(held, rpm - side_rpm), rpm + side_rpm)
+        side[k] = (rpm - held) / side_rpm
     return side
 
 

@@ -11,7 +11,6 @@ late, never makes. A plain measure of both; what is said of it is for the pre-fl
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal, TypeAlias
@@ -26,11 +25,14 @@ from vaclog.signals.tables import CycleTable
 Hose: TypeAlias = Literal["off", "manifold", "port", "unclear"]
 
 _LEAST_SPARKS: Final = 30
-_LEAST_SPREAD_KPA: Final = 4.0  # of pressure about what speed alone explains
+_LEAST_OPENED: Final = 3  # sparks with the throttle so far open
 _REACH_RPM: Final = 400.0
-# A canister gives some 8 to 24 crank degrees (common practice): a third of the least is plenty to
+# A canister gives some 8 to 24 crank degrees (common practice): a quarter of the least is plenty to
 # be told from weights that are late.
-_CONNECTED_DEG: Final = 3.0
+_CONNECTED_DEG: Final = 2.0
+# A canister is home at some 40 to 50 kPa of vacuum and lets go below that (common practice): a
+# rev-up that never opened the throttle so far moved no canister, and proves nothing.
+_OPENED_KPA: Final = 60.0
 _SIGMAS: Final = 3.0
 
 
@@ -80,8 +82,9 @@ def hose_seen(cycles: CycleTable, phases: Sequence[Phase]) -> HoseSeen | None:
     slope, u_slope = (float(value) for value in extras[0])
     swing_deg, u_swing_deg = -slope * range_kpa, u_slope * range_kpa
     up_deg, u_up_deg = -2.0 * plain.friction_deg, 2.0 * plain.u_friction_deg
+    opened = float(np.sort(seen.kpa[revved])[-_LEAST_OPENED]) > _OPENED_KPA
     return HoseSeen(
-        verdict=_verdict(swing_deg, u_swing_deg, up_deg, u_up_deg, range_kpa),
+        verdict=_verdict(swing_deg, u_swing_deg, up_deg, u_up_deg, opened=opened),
         deg_per_kpa=slope,
         u_deg_per_kpa=u_slope,
         swing_deg=swing_deg,
@@ -93,15 +96,15 @@ def hose_seen(cycles: CycleTable, phases: Sequence[Phase]) -> HoseSeen | None:
 
 
 def _verdict(
-    swing_deg: float, u_swing_deg: float, up_deg: float, u_up_deg: float, range_kpa: float
+    swing_deg: float, u_swing_deg: float, up_deg: float, u_up_deg: float, *, opened: bool
 ) -> Hose:
-    if not math.isfinite(swing_deg) or range_kpa < _LEAST_SPREAD_KPA:
-        return "unclear"
     if up_deg > max(_CONNECTED_DEG, _SIGMAS * u_up_deg):
         return "port"
     if swing_deg > max(_CONNECTED_DEG, _SIGMAS * u_swing_deg):
         return "manifold"
     # "Off" must be able to be wrong: what is not seen must have been visible.
-    if _SIGMAS * max(u_swing_deg, u_up_deg) > 2.0 * _CONNECTED_DEG:
+    doubtful = _SIGMAS * max(u_swing_deg, u_up_deg) > 2.0 * _CONNECTED_DEG
+    suspected = swing_deg > max(_CONNECTED_DEG / 3.0, 4.0 * u_swing_deg)
+    if not opened or doubtful or suspected:
         return "unclear"
     return "off"

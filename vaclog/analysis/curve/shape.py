@@ -2,7 +2,7 @@
 
 Enters: the fitted curve with the sparks behind it. Leaves: a :class:`CurveShape`.
 
-One or two straight ramps (one or two springs) between two levels are fitted to the sparks by
+One to three straight ramps (one or two springs, a stretch that stands still) are fitted to the sparks by
 least squares, together with what an unknown pickup delay does: a delay takes the same time off
 at every speed, so it leans the whole curve by 6e-6 degrees per rpm and microsecond. A curve
 leans too, so the two can be told apart only where the weights rest against a stop: there the
@@ -67,7 +67,9 @@ class CurveShape:
     u_delay_us: float
 
 
-def find_shape(fit: CurveFit, idle_rpm: float, u_delay_us: float) -> CurveShape:
+def find_shape(
+    fit: CurveFit, idle_rpm: float, u_delay_us: float, *, sticks: bool = False
+) -> CurveShape:
     """Fit ramps.
 
     Parameters
@@ -78,13 +80,19 @@ def find_shape(fit: CurveFit, idle_rpm: float, u_delay_us: float) -> CurveShape:
         Where it is zero.
     u_delay_us
         How well the rig card knows the pickup's delay.
+    sticks
+        Weights that stick lean a level stretch too: then nothing is told of the delay.
     """
+    lean_us = 1e-3 if sticks else math.hypot(u_delay_us, _GIVE_US)
     best = min(
-        (_ramps(fit, idle_rpm, u_delay_us, count) for count in (1, 2)), key=lambda each: each[0]
+        (_ramps(fit, idle_rpm, lean_us, count) for count in (1, 2, 3)), key=lambda each: each[0]
     )
     _, values, cov = best
     low_rpm, high_rpm = float(fit.lagged_rpm.min()), float(fit.lagged_rpm.max())
     delay_us, u_us = _delay(float(values[1]), math.sqrt(cov[1, 1]), u_delay_us)
+    if sticks:
+        delay_us, u_us = 0.0, u_delay_us
+        cov[1, 1] = u_delay_us**2  # still in doubt, only nothing was learned of it
     start, width = values[2], np.maximum(values[3::2], _NARROW_RPM)
     end = float(start + width.sum())
     tall = float(values[4::2].sum()) > _LEAST_DEG
@@ -93,11 +101,16 @@ def find_shape(fit: CurveFit, idle_rpm: float, u_delay_us: float) -> CurveShape:
     to_rpm = end if end_seen else high_rpm
     from_rpm = float(start) if start_seen else idle_rpm
 
+    # A doubt about the lean that the level stretch settled is in the ramps already.
+    lean_deg = _DEG_PER_RPM_US * (to_rpm - idle_rpm) if sticks else 0.0
+
     def told(of: Callable[[FloatArray], float]) -> tuple[float, float]:
         return of(values), _propagated(of, values, cov)
 
     def most(v: FloatArray) -> float:
-        return float(_level(v, np.array([to_rpm]))[0] - _level(v, np.array([idle_rpm]))[0])
+        ramps = _level(v, np.array([idle_rpm, to_rpm]))
+        # Without the lean of the fit, and with what is in doubt of the delay.
+        return float(ramps[1] - ramps[0] + (v[1] - values[1]) * lean_deg)
 
     most_deg, u_most_deg = told(most)
     slope, u_slope = told(lambda v: 1e3 * most(v) / (to_rpm - from_rpm))
@@ -117,16 +130,19 @@ def find_shape(fit: CurveFit, idle_rpm: float, u_delay_us: float) -> CurveShape:
         u_most_deg=u_most_deg,
         slope_deg_per_1000rpm=slope if tall else math.nan,
         u_slope_deg_per_1000rpm=u_slope if tall else math.nan,
-        moving_at_idle=tall and bool(start < idle_rpm - 30.0 or start < low_rpm),
+        moving_at_idle=tall and not start_seen,
         delay_us=delay_us,
         u_delay_us=u_us,
     )
 
 
 def _ramps(
-    fit: CurveFit, idle_rpm: float, u_delay_us: float, count: int
+    fit: CurveFit, idle_rpm: float, u_lean_us: float, count: int
 ) -> tuple[float, FloatArray, FloatArray]:
     """Information criterion, values and covariance with ``count`` ramps.
+
+    ``u_lean_us`` is how far a level stretch may lean, as a delay: by the pickup, and by stops
+    that are not quite stops.
 
     Values: level at idle, lean as a delay, start, then width and rise of each ramp.
     """
@@ -137,8 +153,6 @@ def _ramps(
     sigma = fit.noise_deg * np.sqrt(inflation / fit.weight)
     low, high = float(x.min()), float(x.max())
     rise = max(float(fit.added_deg.max()), 0.5)
-    # What leans a level stretch: the delay, and stops that are not quite stops.
-    u_lean_us = math.hypot(u_delay_us, _GIVE_US)
 
     def off(v: FloatArray) -> FloatArray:
         lean = _DEG_PER_RPM_US * v[1] * (x - idle_rpm)

@@ -1,0 +1,160 @@
+"""Curve, lag, friction, delay and vacuum advance, told apart on a simulated distributor.
+
+The simulator moves the weights as a first-order lag behind dry friction and shares no code with
+the fit; its curve is the truth.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+
+from vaclog.analysis.curve.find import find_curve
+from vaclog.analysis.curve.hose import HoseSeen, hose_seen
+from vaclog.analysis.curve.spots import flat, off_card, on_card
+from vaclog.analysis.findings import CurveFinding, Phase
+from vaclog.analysis.phases.find import find_phases
+from vaclog.cards import engine_card, rig_card
+from vaclog.signals.chain import SignalChain
+from vaclog.signals.tables import CycleTable
+from vaclog.simulator import CanisterSpec, EngineSpec, RigSpec, Script, simulate
+from vaclog.simulator.script import Blip, Hold
+from vaclog.wire.detect import StreamDecoder
+
+PLAIN = EngineSpec()
+CURVE = PLAIN.centrifugal
+UP_AND_DOWN = Blip(throttle=0.11, rise_s=14.0, open_s=3.0, fall_s=10.0, most_rpm=4200.0)
+QUICK = Blip(throttle=0.15, rise_s=0.15, open_s=0.5)
+
+
+@cache
+def revved(
+    engine: EngineSpec, *blips: Blip, rig: RigSpec = RigSpec(), seed: int = 3
+) -> tuple[CycleTable, tuple[Phase, ...], str, str]:
+    """Cycles and phases of an idle with rev-ups, through bytes."""
+    segments = [Hold(seconds=8.0)]
+    for blip in blips:
+        segments += [blip, Hold(seconds=6.0)]  # type: ignore[list-item]
+    made = simulate(engine, Script(segments=tuple(segments)), rig, seed)
+    card, rig_of = engine_card(made.engine_card_toml), rig_card(made.rig_card_toml)
+    chain, decoder = SignalChain(card, rig_of), StreamDecoder()
+    chain.feed([*decoder.feed(made.text), *decoder.finish()])
+    chain.finish()
+    cycles = chain.cycles()
+    phases, _ = find_phases(cycles, chain.background(), card, chain.report().duration_us)
+    return cycles, tuple(phases), made.engine_card_toml, made.rig_card_toml
+
+
+def curve_of(engine: EngineSpec, *blips: Blip, rig: RigSpec = RigSpec()) -> CurveFinding:
+    cycles, phases, card, rig_of = revved(engine, *blips, rig=rig)
+    found = find_curve(cycles, phases, engine_card(card), rig_card(rig_of))
+    assert found is not None
+    return found
+
+
+def hose_of(engine: EngineSpec, *blips: Blip) -> HoseSeen:
+    cycles, phases, _, _ = revved(engine, *blips)
+    seen = hose_seen(cycles, phases)
+    assert seen is not None
+    return seen
+
+
+def true_deg(curve: tuple[tuple[float, float], ...], found: CurveFinding) -> np.ndarray:
+    rpm, deg = np.array(curve).T
+    return np.interp(found.rpm, rpm, deg) - np.interp(found.idle_rpm, rpm, deg)
+
+
+def test_start_end_slope_and_height() -> None:
+    """Of the plain curve 1000 → 3000 rpm, 22 degrees, each within three of its u."""
+    found = curve_of(PLAIN, UP_AND_DOWN)
+    for seen, u, true in (
+        (found.start_rpm, found.u_start_rpm, 1000.0),
+        (found.all_in_rpm, found.u_all_in_rpm, 3000.0),
+        (found.most_deg, found.u_most_deg, 22.0),
+        (found.slope_deg_per_1000rpm, found.u_slope_deg_per_1000rpm, 11.0),
+        (found.friction_deg, found.u_friction_deg, 0.0),
+        (found.lag_s, found.u_lag_s, 0.15),
+    ):
+        assert abs(seen - true) < 3.0 * u, (seen, u, true)
+    assert found.u_most_deg < 0.5
+    assert found.u_start_rpm < 50.0
+    off = np.abs(found.added_deg - true_deg(CURVE, found))
+    assert np.mean(off < 1.96 * found.u_added_deg) > 0.9
+    assert found.u_added_deg.mean() < 0.35
+    assert not flat(found)
+    assert not off_card(found, on_card(found, CURVE))
+
+
+@pytest.mark.parametrize("stick_deg", [0.5, 1.0])
+def test_sticking_is_told_from_lag_by_a_slow_way_down(stick_deg: float) -> None:
+    """Friction is the same at any rate, lag goes with it."""
+    sticks = curve_of(replace(PLAIN, weights_stick_deg=stick_deg), UP_AND_DOWN)
+    assert abs(sticks.friction_deg - stick_deg) < 0.2
+    assert sticks.friction_deg > 3.0 * sticks.u_friction_deg
+    lags = curve_of(replace(PLAIN, weights_s=0.3), UP_AND_DOWN)
+    assert abs(lags.friction_deg) < 0.3
+    assert lags.lag_s > 0.22
+
+
+def test_quick_rev_ups_do_not_claim_to_know_friction() -> None:
+    """What a snap of the throttle says of friction is hardly better than half a degree."""
+    found = curve_of(PLAIN, QUICK, QUICK)
+    assert found.u_friction_deg > 0.2
+    assert abs(found.friction_deg) < 3.0 * found.u_friction_deg
+    assert np.isnan(found.all_in_rpm)
+
+
+def test_a_flat_spot_and_a_late_curve_are_found_where_they_are() -> None:
+    """Standing still from 1500 to 2000 rpm; late against a card that does not."""
+    curve = ((1000.0, 0.0), (1500.0, 8.0), (2000.0, 8.0), (2800.0, 20.0))
+    found = curve_of(replace(PLAIN, centrifugal=curve), UP_AND_DOWN)
+    (spot,) = flat(found)
+    assert abs(spot.from_rpm - 1500.0) <= 150.0
+    assert abs(spot.to_rpm - 2000.0) <= 150.0
+    assert spot.off_deg < -3.0
+    straight = ((1000.0, 0.0), (2800.0, 20.0))
+    kinds = {spot.kind for spot in off_card(found, on_card(found, straight))}
+    assert "late" in kinds
+
+
+def test_weights_that_move_at_idle_are_said_to() -> None:
+    found = curve_of(replace(PLAIN, centrifugal=((600.0, 0.0), (2600.0, 20.0))), UP_AND_DOWN)
+    assert found.moving_at_idle
+    assert np.isnan(found.start_rpm)
+    off = np.abs(found.added_deg - true_deg(((600.0, 0.0), (2600.0, 20.0)), found))
+    assert off.max() < 0.8
+
+
+def test_a_delay_is_learned_where_the_weights_rest_and_only_there() -> None:
+    """60 µs more than the card says; its prior is 20 µs, so a part of it is believed."""
+    found = curve_of(PLAIN, UP_AND_DOWN, rig=RigSpec(delay_us=60.0))
+    assert 12.0 < found.delay_us < 60.0
+    assert found.u_delay_us < 19.0
+    plain = curve_of(PLAIN, UP_AND_DOWN)
+    assert abs(plain.delay_us) < 2.0 * plain.u_delay_us
+    short = curve_of(PLAIN, QUICK, QUICK)
+    assert short.u_delay_us > 19.0
+
+
+@pytest.mark.parametrize("fed", ["manifold", "port"])
+def test_a_vacuum_advance_is_seen(fed: str) -> None:
+    """A canister of 14 degrees, by what pressure or the way of the throttle does."""
+    engine = replace(PLAIN, canister=CanisterSpec(fed=fed))  # type: ignore[arg-type]
+    slow_up = replace(UP_AND_DOWN, fall_s=0.2)
+    blip = slow_up if fed == "port" else UP_AND_DOWN
+    seen = hose_of(engine, blip)
+    assert seen.verdict == fed
+    assert max(seen.swing_deg, seen.up_more_deg) > 4.0
+
+
+def test_without_a_hose_none_is_seen_and_off_needs_an_open_throttle() -> None:
+    """A gentle rev-up moves no canister: nothing was seen, and nothing is proved."""
+    assert hose_of(PLAIN, QUICK, QUICK).verdict == "off"
+    gentle = hose_of(PLAIN, UP_AND_DOWN)
+    assert gentle.verdict == "unclear"
+    assert gentle.swing_deg < 1.0
+    sticky = hose_of(replace(PLAIN, weights_stick_deg=1.0), UP_AND_DOWN)
+    assert sticky.verdict in ("off", "unclear")
