@@ -190,7 +190,7 @@ def surface(
     noise = wide @ levels.covariance[:size, :size] @ wide.T
     log_like = np.empty((len(top_deg), len(prior.families), len(r), len(h)))
     for f, family in enumerate(prior.families):
-        mean, variance = _hill_moments(levels.deg, top_deg, family, r, u_reading_deg)
+        mean, variance = hill_moments(levels.deg, top_deg, family, r, u_reading_deg)
         for k, height in enumerate(h):
             expected = -height * mean @ apart.T
             blurred = np.einsum("ik,grk,jk->grij", apart, height**2 * variance, apart)
@@ -215,7 +215,7 @@ def _differences(count: int) -> FloatArray:
     return np.asarray(q[:, 1:].T)
 
 
-def _hill_moments(
+def hill_moments(
     deg: FloatArray,
     top_deg: FloatArray,
     family: Family,

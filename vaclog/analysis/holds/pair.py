@@ -76,6 +76,8 @@ class Pairing:
         One for each reading, in order; empty where nothing could be paired.
     log_like
         Of the whole; to compare with another order or number of readings.
+    top_deg
+        The first guess of the top that led to it.
     ways
         Other ways to divide the capture, each as likely as the others: (start_us, end_us) of
         each hold.
@@ -85,6 +87,7 @@ class Pairing:
 
     holds: tuple[PairedHold, ...] = ()
     log_like: float = -math.inf
+    top_deg: float = math.nan
     ways: tuple[tuple[tuple[int, int], ...], ...] = ()
     why_not: str = ""
 
@@ -138,7 +141,9 @@ def prepare(cycles: CycleTable, idle: NDArray[np.bool_]) -> Ground | None:
     )
 
 
-def pair(ground: Ground | None, readings: Sequence[Reading]) -> Pairing:
+def pair(
+    ground: Ground | None, readings: Sequence[Reading], *, near: Pairing | None = None
+) -> Pairing:
     """Pair readings with holds.
 
     Parameters
@@ -147,13 +152,16 @@ def pair(ground: Ground | None, readings: Sequence[Reading]) -> Pairing:
         Of :func:`prepare`.
     readings
         In the order in which they were taken; NaN for a hold that was not read.
+    near
+        A pairing of nearly the same readings: only tops near its own are tried.
     """
     if ground is None:
         return Pairing(why_not="the engine idled for too short a time")
     if len(readings) < 2:
         return Pairing(why_not="one reading alone shows no hill")
     windows = _windows(ground, readings)
-    guesses = [_guess(ground, readings, top, windows) for top in TOPS_DEG]
+    tops = TOPS_DEG if near is None else (near.top_deg,)
+    guesses = [_guess(ground, readings, top, windows) for top in tops]
     best = max(guesses, key=lambda each: each.borders.log_like)
     if not math.isfinite(best.borders.log_like):
         return Pairing(
@@ -166,6 +174,7 @@ def pair(ground: Ground | None, readings: Sequence[Reading]) -> Pairing:
     return Pairing(
         holds=_holds(ground, borders, readings),
         log_like=borders.log_like,
+        top_deg=best.top_deg,
         ways=_ways(ground, borders),
     )
 
@@ -177,6 +186,7 @@ class _Guess:
     borders: Borders
     fit: FloatArray
     typical_s: float
+    top_deg: float
 
 
 def _guess(
@@ -208,7 +218,7 @@ def _guess(
         typical_s = max(float(np.exp(np.mean(np.log(np.maximum(inner, 1.0))))), 4.0)
         fit = _fit(ground, torque, level, sigma)
         borders = find_borders(fit, ground.blocks, typical_s=typical_s, windows=windows)
-    return _Guess(borders=borders, fit=fit, typical_s=typical_s)
+    return _Guess(borders=borders, fit=fit, typical_s=typical_s, top_deg=top_deg)
 
 
 def _fit(ground: Ground, torque: FloatArray, level: FloatArray, sigma: float) -> FloatArray:

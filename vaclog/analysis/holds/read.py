@@ -12,12 +12,16 @@ from typing import Final
 import numpy as np
 
 from vaclog.analysis.findings import Phase, Sweep
+from vaclog.analysis.hill.fit import DEFAULT_PRIOR
+from vaclog.analysis.holds.check import believe
 from vaclog.analysis.holds.fill import fill
-from vaclog.analysis.holds.pair import PairedHold, pair, prepare
+from vaclog.analysis.holds.fit import pooled
+from vaclog.analysis.holds.levels import Levels, find_levels
+from vaclog.analysis.holds.pair import PairedHold, Pairing, pair, prepare
 from vaclog.analysis.holds.phases import phases_by_holds
 from vaclog.analysis.holds.readings import Readings
 from vaclog.analysis.phases.find import find_phases
-from vaclog.analysis.phases.usable import idle_cycles
+from vaclog.analysis.phases.usable import idle_cycles, usable_cycles
 from vaclog.cards import EngineCard
 from vaclog.signals.tables import Background, CycleTable
 
@@ -73,7 +77,14 @@ def read_holds(
         return None
     phases, sweeps = find_phases(cycles, background, engine, end_us)
     ground = prepare(cycles, idle_cycles(cycles, phases))
-    found = pair(ground, readings.taken)
+    believed = None
+    if ground is not None:
+
+        def levels_of(pairing: Pairing) -> Levels | None:
+            return _levels(cycles, phases, pairing, engine)
+
+        believed = believe(ground, readings.taken, levels_of, DEFAULT_PRIOR)
+    found = believed.pairing if believed is not None else pair(None, readings.taken)
     if not found.holds:
         said = (
             f"The readings could not be paired with holds: {found.why_not}. Record again: stand "
@@ -99,8 +110,23 @@ def read_holds(
         holds=found.holds,
         ways=tuple(ways),
         u_deg=readings.u_deg,
-        warnings=readings.remarks,
+        warnings=(*readings.remarks, *(believed.warnings if believed is not None else ())),
     )
+
+
+def _levels(
+    cycles: CycleTable, phases: Sequence[Phase], found: Pairing, engine: EngineCard
+) -> Levels | None:
+    """Levels of a pairing, over all ways to divide the capture."""
+    laid, passes = phases_by_holds(phases, found.holds)
+    degs = [each.reading.deg for each in found.holds]
+    likeliest = tuple((each.start_us, each.end_us) for each in found.holds)
+    tables = [_filled(cycles, way, degs) for way in (likeliest, *found.ways)]
+    levels = [
+        find_levels(table, usable_cycles(table, laid, passes, engine), DEFAULT_PRIOR)
+        for table in tables
+    ]
+    return pooled([each for each in levels if each is not None])
 
 
 def _filled(
