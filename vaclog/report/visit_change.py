@@ -11,7 +11,8 @@ from typing import Final
 
 from vaclog.report import visit_words, words
 from vaclog.units import PressureUnit, from_kpa
-from vaclog.visit.compare import Change, Comparison
+from vaclog.visit.change import Change
+from vaclog.visit.compare import Comparison
 
 NAMES: Final = {
     "left and found": "setting as it was left and found again",
@@ -21,8 +22,12 @@ NAMES: Final = {
     "idle vacuum": "idle vacuum",
     "misfire": "misfire",
     "scatter": "scatter of the spark",
+    "spread": "spread between the cylinders",
     "curve": "centrifugal curve",
+    "sticking": "sticking of the weights",
 }
+# Told to hundredths of a degree: a tenth is much of a scatter.
+_FINE: Final = ("scatter",)
 # Candidates, not verdicts; common practice. By the figure, and whether it rose or fell.
 _CANDIDATES: Final = {
     ("left and found", True): "The body was turned or slipped, or the points gap was changed",
@@ -44,6 +49,13 @@ _CANDIDATES: Final = {
         "so"
     ),
     ("scatter", False): "What was done to the distributor seems to have helped",
+    ("spread", True): (
+        "Wear of the lobes, a bent or loose shaft, or points that were set anew; the earliest "
+        "cylinder pinks first"
+    ),
+    ("spread", False): "What was done to points or distributor seems to have helped",
+    ("sticking", True): "Clean and oil pivots and cam bearing, then look again",
+    ("sticking", False): "The weights move more freely than then",
     ("curve", True): "Weights or springs changed: weaker springs bring the advance earlier",
     ("curve", False): "Sticking weights or stiff pivots bring less advance at the same speed",
 }
@@ -123,7 +135,7 @@ def _where(change: Change) -> str:
 def figure(value: float, change: Change, unit: PressureUnit) -> str:
     """A figure in its unit."""
     if change.quantity == "deg":
-        return words.degrees(value) if change.key != "scatter" else words.fixed(value, 2) + "°"
+        return words.degrees(value) if change.key not in _FINE else words.fixed(value, 2) + "°"
     if change.quantity == "rpm":
         return f"{value:.0f} rpm"
     if change.quantity == "kpa":
@@ -139,7 +151,7 @@ def amount(change: Change, unit: PressureUnit) -> str:
 def _in_unit(difference: float, change: Change, unit: PressureUnit) -> str:
     size = abs(difference)
     if change.quantity == "deg":
-        return words.degrees(size) if change.key != "scatter" else words.fixed(size, 2) + "°"
+        return words.degrees(size) if change.key not in _FINE else words.fixed(size, 2) + "°"
     if change.quantity == "rpm":
         return f"{size:.0f} rpm"
     if change.quantity == "kpa":
@@ -165,7 +177,7 @@ def interval(change: Change, unit: PressureUnit) -> str:
     if change.low < 0 < change.high:
         low = 0.0
     if change.quantity == "deg":
-        decimals = 2 if change.key == "scatter" else 1
+        decimals = 2 if change.key in _FINE else 1
         return f"95 %: {words.fixed(low, decimals)} to {words.fixed(high, decimals)}°"
     if change.quantity == "rpm":
         return f"95 %: {low:.0f} to {high:.0f} rpm"
@@ -182,7 +194,7 @@ def row(change: Change, unit: PressureUnit) -> tuple[str, ...]:
     if change.quantity == "per_thousand":
         difference = f"× {words.fixed(change.low, 1)} … "
         difference += "∞" if math.isinf(change.high) else words.fixed(change.high, 1)
-    elif change.quantity == "deg" and change.key != "scatter":
+    elif change.quantity == "deg" and change.key not in _FINE:
         difference = visit_words.signed(change.difference)
         difference += f" ± {words.degrees(2 * (change.u or 0.0))}"
     else:

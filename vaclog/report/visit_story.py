@@ -6,9 +6,17 @@ from which page and text are made: plain language first, numbers after, method a
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
-from vaclog.report import visit_change, visit_words, words
+from vaclog.report import (
+    curve_words,
+    scatter_words,
+    signs_words,
+    visit_change,
+    visit_words,
+    words,
+)
 from vaclog.report.story import Section
 from vaclog.report.visit_numbers import Table, tables
 from vaclog.result import Result
@@ -60,10 +68,12 @@ def tell(visit: Visit, previous: Visit | None, unit: PressureUnit) -> VisitStory
     capture = speaking_capture(visit)
     result = capture.result if capture else None
     sections = (
-        Section(title=visit_words.DONE, sentences=tuple(visit_words.done(visit))),
+        Section(title=visit_words.DONE, sentences=(" ".join(visit_words.done(visit)),)),
         _setting(visit, result, unit),
         _limits(result, unit),
-        _findings(visit, result),
+        _findings(visit, result, unit),
+        _told_by(visit, curve_words.CURVE, curve_words.curve),
+        _told_by(visit, scatter_words.SCATTER, scatter_words.scatter),
         Section(
             title=visit_words.ROAD,
             points=tuple(visit_words.trial(each, unit) for each in visit.trials),
@@ -126,7 +136,8 @@ def _setting(visit: Visit, result: Result | None, unit: PressureUnit) -> Section
         sentences.append(f"Before that it was tried at {words.listed(trail)}.")
     if result is not None and result.advice.gain_kpa is not None:
         sentences.append(words.proposal(result, unit))
-    return Section(title=visit_words.SETTING, sentences=tuple(each for each in sentences if each))
+    told = " ".join(each for each in sentences if each)
+    return Section(title=visit_words.SETTING, sentences=(told,))
 
 
 def _limits(result: Result | None, unit: PressureUnit) -> Section:
@@ -140,21 +151,33 @@ def _limits(result: Result | None, unit: PressureUnit) -> Section:
     return Section(title=visit_words.LIMITS, points=tuple(points))
 
 
-def _findings(visit: Visit, result: Result | None) -> Section:
+def _findings(visit: Visit, result: Result | None, unit: PressureUnit) -> Section:
+    """Points that are not in order, signs in the vacuum, misfire, and what the advice warns of."""
     points = [visit_words.point(each) for each in visit.points if each.verdict != "in order"]
+    for capture in visit.captures:
+        told = signs_words.signs(capture.result, unit) if capture.result.signs else ()
+        points += [each for each in told if each not in points]
     if result is not None:
         points.append(words.misfire(result))
         points += list(result.advice.warnings)
     return Section(title=visit_words.FINDINGS, points=tuple(each for each in points if each))
 
 
+def _told_by(visit: Visit, title: str, tell_one: Callable[[Result], tuple[str, ...]]) -> Section:
+    """What the newest capture that has something to say of it says."""
+    for capture in reversed(visit.captures):
+        if points := tell_one(capture.result):
+            return Section(title=title, points=points)
+    return Section(title=title)
+
+
 def _since(comparison: Comparison | None, previous: Visit | None, unit: PressureUnit) -> Section:
     if comparison is None or previous is None:
         return Section(title=visit_words.SINCE)
+    which = f"visit {previous.number}" if previous.number else "the visit before"
     when = f" of {visit_words.day(previous.begun)}" if previous.begun else ""
-    number = f" (visit {previous.number})" if previous.number else ""
     return Section(
-        title=f"{visit_words.SINCE}{when}{number}",
+        title=f"{visit_words.SINCE} {which}{when}",
         points=tuple(visit_change.since(comparison, unit)),
     )
 
@@ -165,6 +188,8 @@ def _watch(visit: Visit, comparison: Comparison | None) -> list[str]:
     trial = visit.trials[-1] if visit.trials else None
     if trial is not None and trial.pinking == "heard":
         said.append(visit_words.still_pinks(trial))
+    if visit.ceiling_deg is not None:
+        said.append(visit_words.CEILING.format(most=words.degrees(visit.ceiling_deg)))
     setting = visit.settings[-1] if visit.settings else None
     if setting is not None:
         if not setting.locked:
@@ -180,7 +205,7 @@ def _watch(visit: Visit, comparison: Comparison | None) -> list[str]:
         said.append(visit_words.NOT_PROOF)
     if comparison is not None:
         keys = {change.key for change in comparison.changed}
-        if "scatter" in keys or "curve" in keys:
+        if keys & {"scatter", "spread", "curve", "sticking"}:
             said.append(visit_words.DRIVE)
     said.append(visit_words.NEXT_YEAR)
     return said

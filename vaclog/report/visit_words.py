@@ -22,7 +22,7 @@ SETTING: Final = "The setting"
 LIMITS: Final = "What holds it back"
 FINDINGS: Final = "What was found"
 ROAD: Final = "On the road"
-SINCE: Final = "Since the visit before"
+SINCE: Final = "Since"
 WATCH: Final = "What to watch"
 NOTES: Final = "Notes"
 NUMBERS: Final = "Numbers"
@@ -258,6 +258,9 @@ STILL_PINKS: Final = (
     "throttle."
 )
 UNSURE: Final = "Drive once more and listen: the last trial left it open whether it pinks."
+CEILING: Final = (
+    "Never beyond {most} on this rig's scale: more pinked, kicked back or ran on in this visit."
+)
 NOT_LOCKED: Final = "Lock the clamp, and see afterwards that nothing moved."
 MOVED: Final = (
     "Locking moved it by {moved}: loosen it, set it again and lock it with a hand on the body."
@@ -294,7 +297,7 @@ HOW: Final = (
     "standard sea level: 101.325 kPa (ISO 2533:1975) less the absolute manifold pressure, which "
     "unlike the vacuum hardly follows weather and altitude; what it does follow is taken off.",
     "A difference between visits is called a change only where both uncertainties together would "
-    "show it by chance in fewer than 6 of 1000 pairs of unchanged visits; rates of misfire are "
+    "show it by chance in fewer than 5 of 1000 pairs of unchanged visits; rates of misfire are "
     "compared by the exact binomial test. The mount of the sensor, clipped on anew, is part of it.",
     "That an idle comes back within 2 % of its speed, and the way manifold pressure follows the "
     "air outside, are our own assumptions; retarding against pinking and listening by ear are "

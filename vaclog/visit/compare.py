@@ -3,9 +3,6 @@
 Enters: two visits. Leaves: a :class:`Comparison`: for each figure that both have, the difference
 with its uncertainty, and whether it is more than both uncertainties allow. Nothing here says why
 something changed: two visits differ in fuel, weather and warmth as well.
-
-A change is told as one only where chance would show so large a difference in fewer than
-``FALSE_ALARM`` of pairs of unchanged visits; the interval beside it is the ordinary 95 %.
 """
 
 from __future__ import annotations
@@ -13,23 +10,17 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final, Literal, TypeAlias
+from typing import Final
 
 from vaclog.cards import RigCard, rig_card
 from vaclog.errors import CardError
 from vaclog.result import Result
 from vaclog.units import SEA_LEVEL_KPA
+from vaclog.visit import compare_drive
+from vaclog.visit.change import FALSE_ALARM, Z_95, Answer, Change, both, interpolated, normal_change
 from vaclog.visit.figures import speaking_capture
 from vaclog.visit.rates import compare_rates
 from vaclog.visit.records import Capture, Setting, Visit
-
-Quantity: TypeAlias = Literal["deg", "kpa", "rpm", "per_thousand"]
-
-# Eight figures are looked at in a pair of visits; together they then cry wolf in 5 of 100 pairs
-# (the bound of C. E. Bonferroni: 0.05 / 8).
-FALSE_ALARM: Final = 0.006
-_Z_FLAG: Final = 2.7478  # two-sided normal quantile of FALSE_ALARM
-_Z_95: Final = 1.9600
 
 # How well an idle comes back: choke, charge of the battery, electric fan, fuel. Common practice,
 # no source: a mechanic calls 850 and 880 rpm the same idle.
@@ -52,39 +43,6 @@ _FOLLOWS_AIR: Final = 0.19
 _U_FOLLOWS_AIR: Final = 0.10
 # The hills are compared where both were trodden, at least this far from the ends.
 _INSIDE_DEG: Final = 1.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Change:
-    """One figure at two visits.
-
-    Attributes
-    ----------
-    key
-        "peak", "left and found", "setting", "idle speed", "idle vacuum", "misfire", "scatter",
-        "curve".
-    before, after
-        The figure then and now.
-    difference, u
-        After less before, what is known to differ taken off; its standard uncertainty.
-    low, high
-        95 % interval of the difference; for rates, of their ratio.
-    changed
-        More than both uncertainties allow.
-    where
-        At which angle or speed, where that matters.
-    """
-
-    key: str
-    quantity: Quantity
-    before: float
-    after: float
-    difference: float
-    u: float | None
-    low: float
-    high: float
-    changed: bool
-    where: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -178,55 +136,12 @@ def _side(visit: Visit) -> _Side:
     )
 
 
-_Answer: TypeAlias = "Change | Literal['one only', 'none']"
-
-
-def _both(before: float | None, after: float | None) -> Literal["both", "one only", "none"]:
-    if before is None and after is None:
-        return "none"
-    return "one only" if before is None or after is None else "both"
-
-
-def normal_change(
-    key: str,
-    quantity: Quantity,
-    before: float,
-    after: float,
-    u: float,
-    *,
-    known: float = 0.0,
-    where: float | None = None,
-) -> Change:
-    """A difference whose errors are about normal.
-
-    Parameters
-    ----------
-    u
-        Standard uncertainty of the difference.
-    known
-        What is known to differ, taken off.
-    """
-    difference = after - before - known
-    return Change(
-        key=key,
-        quantity=quantity,
-        before=before,
-        after=after,
-        difference=difference,
-        u=u,
-        low=difference - _Z_95 * u,
-        high=difference + _Z_95 * u,
-        changed=abs(difference) > _Z_FLAG * u,
-        where=where,
-    )
-
-
-def _peak(one: _Side, two: _Side, same_rig: bool) -> _Answer:
+def _peak(one: _Side, two: _Side, same_rig: bool) -> Answer:
     """The top of the hill. The same rig shares its scale but was clipped on anew."""
     if one.result is None or two.result is None:
         return "none"
     old, new = one.result.peak, two.result.peak
-    have = _both(old.angle_deg if old.found else None, new.angle_deg if new.found else None)
+    have = both(old.angle_deg if old.found else None, new.angle_deg if new.found else None)
     if have != "both":
         return have
     assert old.angle_deg is not None and new.angle_deg is not None
@@ -249,11 +164,11 @@ def found_deg(visit: Visit) -> float | None:
     return None
 
 
-def _left_and_found(one: _Side, two: _Side, same_rig: bool) -> _Answer:
+def _left_and_found(one: _Side, two: _Side, same_rig: bool) -> Answer:
     """Where it was locked at the older visit, and where it was found at the newer."""
     left_deg = one.setting.reached_deg if one.setting else None
     now_deg = found_deg(two.visit)
-    have = _both(left_deg, now_deg)
+    have = both(left_deg, now_deg)
     if have != "both":
         return have
     assert one.setting is not None and left_deg is not None and now_deg is not None
@@ -262,11 +177,11 @@ def _left_and_found(one: _Side, two: _Side, same_rig: bool) -> _Answer:
     return normal_change("left and found", "deg", left_deg, now_deg, u)
 
 
-def _setting(one: _Side, two: _Side, same_rig: bool) -> _Answer:
+def _setting(one: _Side, two: _Side, same_rig: bool) -> Answer:
     """Where it was left then and now; a person turned it between."""
     left_deg = one.setting.reached_deg if one.setting else None
     now_deg = two.setting.reached_deg if two.setting else None
-    have = _both(left_deg, now_deg)
+    have = both(left_deg, now_deg)
     if have != "both":
         return have
     assert one.setting is not None and two.setting is not None
@@ -280,11 +195,11 @@ def _setting(one: _Side, two: _Side, same_rig: bool) -> _Answer:
     return normal_change("setting", "deg", left_deg, now_deg, u)
 
 
-def _idle_speed(one: _Side, two: _Side, same_rig: bool) -> _Answer:
+def _idle_speed(one: _Side, two: _Side, same_rig: bool) -> Answer:
     if one.result is None or two.result is None:
         return "none"
     old, new = one.result.idle.rpm, two.result.idle.rpm
-    have = _both(old, new)
+    have = both(old, new)
     if have != "both":
         return have
     assert old is not None and new is not None
@@ -292,7 +207,7 @@ def _idle_speed(one: _Side, two: _Side, same_rig: bool) -> _Answer:
     return normal_change("idle speed", "rpm", old, new, u)
 
 
-def _idle_vacuum(one: _Side, two: _Side, same_rig: bool) -> _Answer:
+def _idle_vacuum(one: _Side, two: _Side, same_rig: bool) -> Answer:
     """Vacuum at one and the same advance, where both hills were trodden, at standard sea level.
 
     It is reckoned from the absolute pressure, so that weather and altitude come in only by a known
@@ -353,21 +268,10 @@ def _ground(result: Result, where_deg: float | None) -> tuple[float, float] | No
     pressure_kpa = interpolated(where_deg, hill.curve_deg, hill.curve_kpa)
     low_kpa = interpolated(where_deg, hill.curve_deg, hill.low_kpa)
     high_kpa = interpolated(where_deg, hill.curve_deg, hill.high_kpa)
-    return pressure_kpa, (high_kpa - low_kpa) / (2 * _Z_95)
+    return pressure_kpa, (high_kpa - low_kpa) / (2 * Z_95)
 
 
-def interpolated(at: float, xs: tuple[float, ...], ys: tuple[float, ...]) -> float:
-    """Straight lines between points whose ``xs`` rise; level beyond them."""
-    if at <= xs[0]:
-        return ys[0]
-    for left in range(len(xs) - 1):
-        if at <= xs[left + 1]:
-            share = (at - xs[left]) / (xs[left + 1] - xs[left])
-            return ys[left] + share * (ys[left + 1] - ys[left])
-    return ys[-1]
-
-
-def _misfire(one: _Side, two: _Side, same_rig: bool) -> _Answer:
+def _misfire(one: _Side, two: _Side, same_rig: bool) -> Answer:
     """Counted events, by the exact comparison of two rates."""
     if one.result is None or two.result is None:
         return "none"
@@ -389,11 +293,15 @@ def _misfire(one: _Side, two: _Side, same_rig: bool) -> _Answer:
     )
 
 
-_COMPARED: Final[dict[str, Callable[[_Side, _Side, bool], _Answer]]] = {
+_COMPARED: Final[dict[str, Callable[[_Side, _Side, bool], Answer]]] = {
     "left and found": _left_and_found,
     "setting": _setting,
     "peak": _peak,
     "idle speed": _idle_speed,
     "idle vacuum": _idle_vacuum,
     "misfire": _misfire,
+    "scatter": lambda one, two, _: compare_drive.scatter(one.visit, two.visit),
+    "spread": lambda one, two, _: compare_drive.spread(one.visit, two.visit),
+    "curve": lambda one, two, _: compare_drive.curve(one.visit, two.visit),
+    "sticking": lambda one, two, _: compare_drive.sticking(one.visit, two.visit),
 }

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from vaclog.result import Result
+from vaclog.result import CurveSeen, Result, SparkScatter
 from vaclog.visit.records import Capture, Pinking, Visit
 
 
@@ -66,6 +66,7 @@ def figures(visit: Visit) -> Figures:
     setting = visit.settings[-1] if visit.settings else None
     pinking = visit.trials[-1].pinking if visit.trials else None
     reached_deg = setting.reached_deg if setting else None
+    scatter = spoken_scatter(visit)
     if capture is None:
         return Figures(reached_deg=reached_deg, pinking=pinking)
     result = capture.result
@@ -80,16 +81,25 @@ def figures(visit: Visit) -> Figures:
         vacuum_kpa=result.idle.vacuum_kpa,
         barometer_kpa=result.barometer_kpa,
         misfire_per_thousand=result.misfire.per_thousand,
-        scatter_deg=scatter_deg(result),
+        scatter_deg=scatter.real_deg if scatter else None,
         pinking=pinking,
     )
 
 
-def scatter_deg(result: Result) -> float | None:
-    """Scatter of the spark, where the result has it."""
-    scatter = getattr(result, "scatter", None)
-    for name in ("sd_deg", "scatter_deg", "jitter_deg"):
-        value = getattr(scatter, name, None)
-        if isinstance(value, float):
-            return value
+def spoken_scatter(visit: Visit) -> SparkScatter | None:
+    """The scatter of the spark of the newest capture that could tell it."""
+    for capture in reversed(visit.captures):
+        scatter = capture.result.scatter
+        if scatter is not None and scatter.real_deg is not None:
+            return scatter
     return None
+
+
+def spoken_curve(visit: Visit) -> CurveSeen | None:
+    """The centrifugal curve of the newest capture with a rev-up."""
+    return next((each.result.curve for each in reversed(visit.captures) if each.result.curve), None)
+
+
+def scatter_deg(result: Result) -> float | None:
+    """Scatter of the spark that is the distributor's own, where a result has it."""
+    return None if result.scatter is None else result.scatter.real_deg
