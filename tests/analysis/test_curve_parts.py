@@ -26,13 +26,14 @@ from vaclog.wire.detect import StreamDecoder
 
 PLAIN = EngineSpec()
 CURVE = PLAIN.centrifugal
+RIG = RigSpec()
 UP_AND_DOWN = Blip(throttle=0.11, rise_s=14.0, open_s=3.0, fall_s=10.0, most_rpm=4200.0)
 QUICK = Blip(throttle=0.15, rise_s=0.15, open_s=0.5)
 
 
 @cache
 def revved(
-    engine: EngineSpec, *blips: Blip, rig: RigSpec = RigSpec(), seed: int = 3
+    engine: EngineSpec, *blips: Blip, rig: RigSpec = RIG, seed: int = 3
 ) -> tuple[CycleTable, tuple[Phase, ...], str, str]:
     """Cycles and phases of an idle with rev-ups, through bytes."""
     segments = [Hold(seconds=8.0)]
@@ -48,7 +49,7 @@ def revved(
     return cycles, tuple(phases), made.engine_card_toml, made.rig_card_toml
 
 
-def curve_of(engine: EngineSpec, *blips: Blip, rig: RigSpec = RigSpec()) -> CurveFinding:
+def curve_of(engine: EngineSpec, *blips: Blip, rig: RigSpec = RIG) -> CurveFinding:
     cycles, phases, card, rig_of = revved(engine, *blips, rig=rig)
     found = find_curve(cycles, phases, engine_card(card), rig_card(rig_of))
     assert found is not None

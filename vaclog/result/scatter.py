@@ -96,3 +96,8 @@ class SparkScatter:
     spread_deg: float | None = None
     u_spread_deg: float | None = None
     uneven: bool = False
+
+    @property
+    def scatter_deg(self) -> float | None:
+        """Scatter of the spark itself, one standard deviation."""
+        return self.real_deg

@@ -2,10 +2,10 @@
 
 Enters: the fitted curve with the sparks behind it. Leaves: a :class:`CurveShape`.
 
-One to three straight ramps (one or two springs, a stretch that stands still) are fitted to the sparks by
-least squares, together with what an unknown pickup delay does: a delay takes the same time off
-at every speed, so it leans the whole curve by 6e-6 degrees per rpm and microsecond. A curve
-leans too, so the two can be told apart only where the weights rest against a stop: there the
+One to three straight ramps (one or two springs, a stretch that stands still) are fitted to the
+sparks by least squares, together with what an unknown pickup delay does: a delay takes the same
+time off at every speed, so it leans the whole curve by 6e-6 degrees per rpm and microsecond. A
+curve leans too, so the two can be told apart only where the weights rest against a stop: there the
 lean of the reading is the delay alone. Elsewhere the rig card's own uncertainty remains, which
 enters as a prior.
 """
