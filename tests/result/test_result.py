@@ -18,6 +18,7 @@ import vaclog.result
 from vaclog.errors import CaptureError, FutureVersionError
 from vaclog.result import (
     Advice,
+    Checks,
     HillPicture,
     Idle,
     Misfire,
@@ -25,6 +26,7 @@ from vaclog.result import (
     PhaseSpan,
     Result,
     SourceInfo,
+    SparkScatter,
     SweepSpan,
     faults,
     from_json,
@@ -184,6 +186,17 @@ def test_any_number_gives_the_same_bytes_after_a_round_trip(number: float, name:
     strict(once)
     assert re.search(r"-0\.0(?!\d)", once) is None
     assert to_json(from_json(once)) == once
+
+
+def test_optional_parts_come_back_as_records() -> None:
+    """A part that may be missing is read as what it is, not as a bare dictionary."""
+    whole = replace(
+        EMPTY,
+        checks=Checks(idle_rpm=850.0, follows_vacuum="not seen"),
+        scatter=SparkScatter(cycles=300, real_deg=0.3),
+    )
+    back = from_json(to_json(whole))
+    assert (back.checks, back.scatter) == (whole.checks, whole.scatter)
 
 
 def test_unknown_keys_are_left_out_and_newer_schemas_refused() -> None:

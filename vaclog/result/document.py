@@ -123,6 +123,9 @@ def _member(hint: Any, value: Any) -> Any:
     """A member of a record, by its type; null in a list of numbers is "not a number"."""
     if value is None:
         return math.nan if hint is float else None
+    given = [kind for kind in get_args(hint) if kind is not type(None)]
+    if type(None) in get_args(hint) and len(given) == 1:
+        hint = given[0]  # an optional part that is there
     if get_origin(hint) is tuple:
         inner = get_args(hint)
         kinds = [inner[0]] * len(value) if inner[-1] is Ellipsis else inner
