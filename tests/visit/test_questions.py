@@ -73,6 +73,13 @@ def test_three_degrees_off_the_figure(strobe_deg: float, verdict: str, way: str)
     assert made.verdict == verdict and way in made.text and made.value == strobe_deg
 
 
+def test_last_times_setting_is_no_fault() -> None:
+    """Retarded against pinking last year, it need not go back to the maker's figure now."""
+    made = point("baseline", "yes", engine=ENGINE, value=5.8, left_deg=5.6)
+    assert made.verdict == "in order" and "last time" in made.text
+    assert point("baseline", "yes", engine=ENGINE, value=5.8, left_deg=9.0).verdict == "doubtful"
+
+
 def test_weights_that_move_at_idle_belong_to_the_figure() -> None:
     """A strobe at idle reads the static figure and what the weights already add."""
     engine = replace(ENGINE, centrifugal=((600.0, 0.0), (1100.0, 10.0)))

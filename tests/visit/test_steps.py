@@ -26,7 +26,7 @@ from vaclog.visit.catalogue import ORDER, STEPS
 from vaclog.visit.events import Ended, LeftOut, Noted, Redone, Tightened, TurnedTo
 from vaclog.visit.questions import QUESTIONS
 from vaclog.visit.records import Setting, Visit, visit_from_json, visit_to_json
-from vaclog.visit.steps import next_step, take
+from vaclog.visit.steps import begin, next_step, take
 
 
 def turned(**told: Any) -> TurnedTo:
@@ -278,6 +278,18 @@ def test_a_stage_further_only_while_nothing_pinked() -> None:
     visit = after(visit, answered("hose_on"), driven("heard"), turned(), HELD, driven("none heard"))
     assert further(visit) is None
     assert aim(take(visit, Redone(step="set"))).deg == 12.0
+
+
+def test_next_year_begins_below_what_pinked() -> None:
+    """What was too far at the visit before is not advised at this one."""
+    before = after(
+        brought_to("road"), driven("heard"), turned(), HELD, driven("none heard"), Ended(at=AT)
+    )
+    new = begin(Visit(engine="Workshop engine", engine_toml=CARD), before)
+    assert (new.left_deg, new.too_far_deg) == (10.0, 12.0)
+    swept = replace(brought_to("set"), left_deg=10.0, too_far_deg=12.0)
+    assert aim(swept).deg == 10.0 and "visit before" in aim(swept).why
+    assert aim(replace(swept, too_far_deg=16.0)).deg == 12.0
 
 
 def test_what_is_left_out_is_remembered_with_its_cost() -> None:

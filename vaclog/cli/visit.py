@@ -43,10 +43,11 @@ def begin(engine: str, rig: str | None, desk: Desk) -> None:
         rig_name, rig_toml = "", ""
         if rig:
             rig_name, rig_toml = _card(rig, lambda: garage.rig(rig), "rig")
+        before = next(iter(garage.visits_of(name)), None)
         new = Visit(
             engine=name, engine_toml=toml, rig=rig_name, rig_toml=rig_toml, begun=desk.now()
         )
-        kept = garage.save_visit(begun(new))
+        kept = garage.save_visit(begun(new, before))
     said = [f"Visit {kept.number} to {kept.engine} is open. Leave it any time; nothing is lost."]
     if toml and not _has_cap(toml):
         said.append(
@@ -316,7 +317,15 @@ def answered_point(kept: Visit, key: str, word: Any, value: str | None, at: str)
             cause="Degrees and per cent of dwell are easily mixed up.",
             step=f"Write {number:g}deg, {number:g}%, or the gap: {number:g}mm.",
         )
-    return point(key, word, engine=card_of(kept), value=number, unit=unit, at=at)
+    return point(
+        key,
+        word,
+        engine=card_of(kept),
+        value=number,
+        unit=unit,
+        at=at,
+        left_deg=kept.left_deg,
+    )
 
 
 def _number(text: str | None) -> tuple[float | None, str]:

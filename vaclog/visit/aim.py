@@ -61,7 +61,23 @@ def aim(visit: Visit) -> Aim:
     most = ceiling_deg(visit)
     if most is not None and found.deg is not None and found.deg > most:
         return Aim(deg=most, limit="road", why=f"More than {most:.1f}° was too far in this visit.")
-    return found
+    return _as_learnt(visit, found)
+
+
+def _as_learnt(visit: Visit, found: Aim) -> Aim:
+    """Where the visit before heard pinking is no place to begin this one."""
+    too_far_deg, left_deg = visit.too_far_deg, visit.left_deg
+    if too_far_deg is None or found.deg is None or found.deg < too_far_deg - road.NEAR_DEG:
+        return found
+    safe_deg = too_far_deg - road.RETARD_DEG["heard"]
+    if left_deg is not None:
+        safe_deg = min(left_deg, safe_deg)
+    return Aim(
+        deg=safe_deg,
+        limit="the visit before",
+        why=f"At the visit before {too_far_deg:.1f}° pinked, so begin at {safe_deg:.1f}°. "
+        f"{found.deg:.1f}° is what the sweep alone would allow.",
+    )
 
 
 def further(visit: Visit) -> float | None:

@@ -199,6 +199,7 @@ def point(
     value: float | None = None,
     unit: str = "",
     at: str = "",
+    left_deg: float | None = None,
 ) -> Point:
     """The point that an answer makes.
 
@@ -212,6 +213,8 @@ def point(
         The card, for what a number is judged by.
     value, unit
         A number given with it; unit "" is the question's own.
+    left_deg
+        Where the visit before left the timing.
     """
     question = QUESTIONS[key]
     unit = unit or question.unit
@@ -224,6 +227,11 @@ def point(
         value, unit, odd, said = judge(engine, value, unit)
         text = " ".join(part for part in (said, text) if part)
         verdict = "doubtful" if odd else verdict
+        if key == "baseline" and left_deg is not None and abs(value - left_deg) < OFF_FIGURE_DEG:
+            verdict, text = (
+                "in order",
+                f"Strobe reads {value:g}°; {left_deg:.1f}° was left last time.",
+            )
     return Point(key=key, verdict=verdict, value=value, unit=unit, text=text, at=at)
 
 

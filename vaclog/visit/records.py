@@ -142,6 +142,9 @@ class Visit:
         Where to set next, or by how much to retard where no angle is known, and why.
     ceiling_deg
         The most advance that pinking, kick-back or running on leave; None: none of them yet.
+    left_deg, too_far_deg
+        Where the visit before left it, and the least advance at which it pinked, kicked back or
+        ran on then; None: not known.
     """
 
     number: int = 0
@@ -162,6 +165,8 @@ class Visit:
     aim_by_deg: float = 0.0
     aim_why: str = ""
     ceiling_deg: float | None = None
+    left_deg: float | None = None
+    too_far_deg: float | None = None
 
     def last(self, *purposes: Purpose) -> Capture | None:
         """The newest capture that was recorded for one of these purposes."""

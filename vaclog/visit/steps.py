@@ -74,9 +74,26 @@ class Next:
     lines: tuple[str, ...] = ()
 
 
-def begin(visit: Visit) -> Visit:
-    """A new visit at its first step."""
-    return replace(visit, step=ORDER[0], done=())
+def begin(visit: Visit, before: Visit | None = None) -> Visit:
+    """A new visit at its first step, which knows what the visit before found too far."""
+    visit = replace(visit, step=ORDER[0], done=())
+    if before is None:
+        return visit
+    return replace(
+        visit,
+        left_deg=road.set_deg(before),
+        too_far_deg=_lower(
+            min(
+                (
+                    trial.advance_deg
+                    for trial in before.trials
+                    if trial.advance_deg is not None and trial.retard_deg > 0
+                ),
+                default=None,
+            ),
+            before.too_far_deg,
+        ),
+    )
 
 
 def next_step(visit: Visit) -> Next:
