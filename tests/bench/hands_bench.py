@@ -528,12 +528,13 @@ def main() -> None:
     parser.add_argument(
         "--fixed-every", type=int, default=3, help="compare each so-manieth session; 0: none"
     )
-    parser.add_argument("--keep", type=Path, help="write outcomes as JSON lines")
+    parser.add_argument("--keep", type=Path, help="outcomes as JSON lines; those in it are not run")
     given = parser.parse_args()
     seeds = range(given.first, given.first + given.sessions)
     every = given.fixed_every
-    jobs = [(seed, every > 0 and seed % every == 0) for seed in seeds]
-    outcomes: list[Outcome] = []
+    outcomes = _kept(given.keep, seeds)
+    there = {each.seed for each in outcomes}
+    jobs = [(seed, every > 0 and seed % every == 0) for seed in seeds if seed not in there]
     with ProcessPoolExecutor(given.jobs) as pool:
         for done in pool.map(_one, jobs):
             outcomes.append(done)
@@ -543,6 +544,14 @@ def main() -> None:
                     file.write(json.dumps(asdict(done)) + "\n")
     print(file=sys.stderr)
     print(table(outcomes))
+
+
+def _kept(path: Path | None, seeds: range) -> list[Outcome]:
+    """Outcomes of an earlier run that was ended."""
+    if path is None or not path.exists():
+        return []
+    lines = path.read_text(encoding="utf-8").splitlines()
+    return [each for each in (Outcome(**json.loads(line)) for line in lines) if each.seed in seeds]
 
 
 def _one(job: tuple[int, bool]) -> Outcome:

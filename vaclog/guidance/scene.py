@@ -66,7 +66,7 @@ class Options:
     below_home_deg: float = 4.0
     pass_cap_s: float = 180.0
     late_cap_s: float = 40.0
-    most_passes: int = 6
+    most_passes: int = 12
     most_sweep_s: float = 600.0
     look_cycles: int = 32
     strobe: bool = False

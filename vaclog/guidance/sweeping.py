@@ -37,10 +37,17 @@ SURE_LOOKS: Final = 2
 FLANK_BELOW_DEG: Final = 6.0
 FLANK_ABOVE_DEG: Final = 4.0
 CROSSINGS: Final = 2
+# Once the top was passed the hand goes no further from it than this: what lies beyond tells of
+# the shape of the flanks, about which the fit's families differ, and no more of the top.
+WORK_BELOW_DEG: Final = 8.0
+WORK_ABOVE_DEG: Final = 6.5
 # The planner's own half width may be so much wider than the goal, for what it leaves out.
 PLAIN_SHARE: Final = 1.1
 # A pass that narrows the interval by less than this is only begun if it helps to the goal.
 LITTLE_SHRINK: Final = 0.9
+# Passes part the hill from drift better the more there are: together they bring two to three times
+# what the planner sees in the next one (sessions of tests/bench/hands_bench.py).
+TOGETHER: Final = 3.0
 # Unless a pass would bring an open interval down to so many times the goal, it is not begun.
 HOPE: Final = 2.5
 # There, back and there again without having seen the top: a limit hides it.
@@ -284,21 +291,41 @@ class Sweeping:
             return over
         if not self._turned and not self._passed(scene, known):
             return self._first_pass(scene, known)
-        return self._best_way(scene, self._ways(scene, known))
+        return self._best_way(scene, self._ways(scene, known), across=self._crossing(scene, known))
 
-    def _best_way(self, scene: Scene, ways: list[Pass]) -> Instruction:
-        """On or back, whichever brings the interval down sooner."""
+    def _best_way(self, scene: Scene, ways: list[Pass], *, across: bool) -> Instruction:
+        """On or back, whichever brings the interval down sooner; on while half way across."""
         on = [each for each in ways if self._is_on(scene, each)]
         back = [each for each in ways if not self._is_on(scene, each)]
         if not ways:
             self._turn_round(scene)
             return self._nudge(scene, Step.COME_BACK, Because.ONE_WAY)
-        stay = on and (not back or on[0].per_second * TURN_ROUND >= back[0].per_second)
+        sooner = not back or (on and on[0].per_second * TURN_ROUND >= back[0].per_second)
+        stay = on and (across or sooner)
         if stay and not self._hot(scene):
             return self._go_on(scene, on[0])
         if not back or (self._turned and not self._promising(scene, back[0])):
             return self._finish(scene, Because.NO_GAIN)
         return self._go_back(scene, back[0])
+
+    def _crossing(self, scene: Scene, known: Known) -> bool:
+        """Whether the hand is on its way from one flank to the other.
+
+        It is not turned round in between: the planner looks one pass ahead, and would rather see
+        a little more of the flank at hand again and again than go and fetch the other.
+        """
+        if not (self._turned and known.fit.found):
+            return False
+        foot, far = self._flanks(scene, known)
+        here = self._level(scene)
+        return here < far if self.way > 0 else here > foot
+
+    def _flanks(self, scene: Scene, known: Known) -> tuple[float, float]:
+        """Where the flanks of the top begin, as far as they can be reached."""
+        low, _, high, _ = scene.reach()
+        foot = max(known.fit.angle_deg - FLANK_BELOW_DEG, low + LEAST_ROOM_DEG)
+        far = min(known.fit.angle_deg + FLANK_ABOVE_DEG, high - LEAST_ROOM_DEG)
+        return foot, far
 
     def _promising(self, scene: Scene, plan: Pass) -> bool:
         """Whether another pass is worth its heat where the top was not found yet."""
@@ -349,11 +376,11 @@ class Sweeping:
         self._sure = self._sure + 1 if self._narrow(scene, known) else 0
         if self._sure >= SURE_LOOKS:
             return self._finish(scene, Because.SURE)
-        assert self._began_us is not None
-        spent_s = (scene.now_us - self._began_us) / 1e6
-        if scene.passes >= options.most_passes or spent_s > options.most_sweep_s:
+        if scene.passes >= options.most_passes or self._spent_s(scene) > options.most_sweep_s:
             return self._finish(scene, Because.NO_GAIN)
         if not self._turned:
+            return None
+        if self._crossing(scene, known):
             return None
         if known.fit.found and self._out_of_reach(scene, known):
             return self._finish(scene, Because.NO_GAIN)
@@ -374,24 +401,30 @@ class Sweeping:
         fit, half, goal = known.fit, known.interval_deg, scene.options.goal_deg
         if not fit.found or half is None or half > goal:
             return False
-        low, _, high, _ = scene.reach()
-        foot = max(fit.angle_deg - FLANK_BELOW_DEG, low + LEAST_ROOM_DEG)
-        far = min(fit.angle_deg + FLANK_ABOVE_DEG, high - LEAST_ROOM_DEG)
+        foot, far = self._flanks(scene, known)
         crossed = sum(each[0] <= foot and each[1] >= far for each in [*self._trodden, self._pass])
         plain = 1.96 * Planner(scene.cycles, known.study.use, fit.angle_deg).expected_u_deg()
         return crossed >= CROSSINGS and with_model_deg(plain) <= PLAIN_SHARE * goal
 
     def _out_of_reach(self, scene: Scene, known: Known) -> bool:
-        """Whether the goal cannot be met with the passes that are left, and they bring little."""
+        """Whether the goal cannot be met in the time that is left, and a pass brings little.
+
+        Information adds up: to come from one half width to another takes the square of their
+        ratio, less what there is.
+        """
         half, ways = known.fit_half_deg, self._ways(scene, known)
         goal = without_model_deg(scene.options.goal_deg)
         if half is None or not ways or goal <= 0.0:
             return goal <= 0.0
-        shrink = min(each.shrink for each in ways)
-        if shrink <= LITTLE_SHRINK:
+        if min(each.shrink for each in ways) <= LITTLE_SHRINK:
             return False
-        needed = math.log(max(half / goal, 1.0)) / -math.log(min(shrink, 0.999))
-        return needed > scene.options.most_passes - scene.passes
+        wanted = max(half / goal, 1.0) ** 2 - 1.0
+        left_s = scene.options.most_sweep_s - self._spent_s(scene)
+        return wanted > TOGETHER * ways[0].per_second * left_s
+
+    def _spent_s(self, scene: Scene) -> float:
+        assert self._began_us is not None
+        return (scene.now_us - self._began_us) / 1e6
 
     def _finish(self, scene: Scene, because: Because) -> Instruction:
         self.done, self.because = True, because
@@ -403,6 +436,8 @@ class Sweeping:
         top = known.fit.angle_deg
         if not math.isfinite(top):
             top = here + 5.0 if self.way > 0 and not self._turned else here
+        elif self._turned and known.fit.found:
+            low, high = max(low, top - WORK_BELOW_DEG), min(high, top + WORK_ABOVE_DEG)
         return Planner(scene.cycles, known.study.use, top).best(
             here,
             low,
