@@ -122,6 +122,16 @@ SHOWN = """(() => { const d = document.body.dataset; const text = (id) => {
     here: text('here'), rpm: text('rpm'), known: text('known') }; })()"""
 
 
+# Words of the sentence that do not stand on one line.
+TORN = """(() => { const text = document.getElementById('shown').firstChild; const torn = [];
+  for (const word of (text ? text.data : '').matchAll(/\\S+/g)) {
+    const range = document.createRange();
+    range.setStart(text, word.index); range.setEnd(text, word.index + word[0].length);
+    if (new Set([...range.getClientRects()].map((r) => r.top)).size > 1) torn.push(word[0]);
+  }
+  return torn; })()"""
+
+
 def order_on(shown: dict[str, str]) -> Order | None:
     """What a person makes of what the page shows."""
     step = Step(shown["step"])
@@ -146,6 +156,7 @@ def lead(visit: Visit, chrome: WebDriver, shots: Path) -> list[dict[str, str]]:
         shown = ask(chrome, SHOWN)
         if "step" in shown and (not seen or shown["number"] != seen[-1]["number"]):
             seen.append(shown)
+            assert ask(chrome, TORN) == [], shown["shown"]
             if shown["step"] in {"come_back", "lock", "locked", "begin"}:
                 chrome.save_screenshot(str(shots / f"{shown['step']}.png"))
             order = order_on(shown)
@@ -210,9 +221,12 @@ def check_findings(visit: Visit, last: dict[str, str]) -> None:
     assert top is not None, last["top"]
     peak_deg, half_deg = float(top[1]), float(top[2])
     truth_deg = visit.run.truth.peak_rig_deg
-    # A 95 % interval may miss once in twenty runs and the hand's timing differs from run to run:
-    # half as wide again misses once in three hundred.
-    assert abs(peak_deg - truth_deg) <= 1.5 * half_deg, (peak_deg, half_deg, truth_deg)
+    # The hand's timing differs from run to run, and a 95 % interval (1.96 u) misses once in
+    # twenty runs: what is asserted is that of 99.9 % (3.29 u), which the same estimate would
+    # miss once in a thousand. That 95 % of intervals hold the truth is for many seeds to show:
+    # tests/bench/hands_bench.py.
+    u_deg = half_deg / 1.96
+    assert abs(peak_deg - truth_deg) <= 3.29 * u_deg, (peak_deg, half_deg, truth_deg)
     assert half_deg <= 1.6
     set_deg = float(last["set"].removeprefix("set ").rstrip("°"))
     assert visit.result.advice.set_deg is not None
