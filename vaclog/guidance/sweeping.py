@@ -378,9 +378,7 @@ class Sweeping:
             return self._finish(scene, Because.SURE)
         if scene.passes >= options.most_passes or self._spent_s(scene) > options.most_sweep_s:
             return self._finish(scene, Because.NO_GAIN)
-        if not self._turned:
-            return None
-        if self._crossing(scene, known):
+        if not self._turned or self._crossing(scene, known):
             return None
         if known.fit.found and self._out_of_reach(scene, known):
             return self._finish(scene, Because.NO_GAIN)
