@@ -28,7 +28,7 @@ class Change:
     ----------
     key
         "peak", "left and found", "setting", "idle speed", "idle vacuum", "misfire", "scatter",
-        "curve".
+        "spread", "curve", "sticking".
     before, after
         The figure then and now.
     difference, u

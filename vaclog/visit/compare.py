@@ -27,6 +27,8 @@ from vaclog.visit.records import Capture, Setting, Visit
 _U_IDLE_RELATIVE: Final = 0.02
 # A hold is read this well from many turns; the mount of the sensor comes on top.
 _U_HOLD_DEG: Final = 0.2
+# Fuel, weather and warmth move the top of an unchanged engine; our own assumption.
+_U_TOP_DEG: Final = 0.5
 # A mark sensor or strobe that no card speaks of, clipped on anew.
 _U_MOUNT_DEG: Final = 1.0
 # Datasheets of such sensors give ±1.5 kPa over life and temperature; taken as a half-width,
@@ -150,6 +152,7 @@ def _peak(one: _Side, two: _Side, same_rig: bool) -> Answer:
         u = math.hypot(old.u_deg or 0.0, new.u_deg or 0.0, one.u_mount_deg, two.u_mount_deg)
     else:
         u = math.hypot(old.u_abs_deg, new.u_abs_deg)
+    u = math.hypot(u, _U_TOP_DEG, _U_TOP_DEG)
     return normal_change("peak", "deg", old.angle_deg, new.angle_deg, u)
 
 

@@ -18,6 +18,13 @@ from vaclog.visit.records import Visit
 # The curve is looked at in five places, the largest difference counts: a fifth of it for each.
 _CURVE_PLACES: Final = 5
 _Z_CURVE: Final = 3.2905
+# What differs between two visits to an unchanged engine though a capture cannot see it: where the
+# pickups sit, warmth, idle speed. Own assumptions, as standard uncertainties; the same are made
+# where figures are followed over many visits (:mod:`vaclog.visit.follow`).
+_U_SCATTER_PART: Final = 0.04  # of the scatter itself
+_U_SPREAD_DEG: Final = 0.15
+_U_CURVE_DEG: Final = 0.3
+_U_STICKING_DEG: Final = 0.1
 
 
 def scatter(older: Visit, newer: Visit) -> Answer:
@@ -34,8 +41,9 @@ def scatter(older: Visit, newer: Visit) -> Answer:
     if old.real_deg is None or new.real_deg is None:
         return "none"
     before, after = old.real_deg, new.real_deg
-    below = math.hypot(after - _or(new.low_deg, after), _or(old.high_deg, before) - before)
-    above = math.hypot(_or(new.high_deg, after) - after, before - _or(old.low_deg, before))
+    again = Z_95 * math.hypot(_U_SCATTER_PART * before, _U_SCATTER_PART * after)
+    below = math.hypot(after - _or(new.low_deg, after), _or(old.high_deg, before) - before, again)
+    above = math.hypot(_or(new.high_deg, after) - after, before - _or(old.low_deg, before), again)
     difference = after - before
     towards_none = below if difference > 0 else above
     return Change(
@@ -62,6 +70,7 @@ def spread(older: Visit, newer: Visit) -> Answer:
         "spread",
         (old.spread_deg, old.u_spread_deg) if old else (None, None),
         (new.spread_deg, new.u_spread_deg) if new else (None, None),
+        again_deg=_U_SPREAD_DEG,
     )
 
 
@@ -72,11 +81,16 @@ def sticking(older: Visit, newer: Visit) -> Answer:
         "sticking",
         (old.friction_deg, old.u_friction_deg) if old else (None, None),
         (new.friction_deg, new.u_friction_deg) if new else (None, None),
+        again_deg=_U_STICKING_DEG,
     )
 
 
 def _parts(
-    key: str, old: tuple[float | None, float | None], new: tuple[float | None, float | None]
+    key: str,
+    old: tuple[float | None, float | None],
+    new: tuple[float | None, float | None],
+    *,
+    again_deg: float,
 ) -> Answer:
     have = both(
         None if old[1] is None else old[0],
@@ -85,7 +99,8 @@ def _parts(
     if have != "both":
         return have
     assert old[0] is not None and new[0] is not None
-    return normal_change(key, "deg", old[0], new[0], math.hypot(_or(old[1], 0.0), _or(new[1], 0.0)))
+    u = math.hypot(_or(old[1], 0.0), _or(new[1], 0.0), again_deg, again_deg)
+    return normal_change(key, "deg", old[0], new[0], u)
 
 
 def curve(older: Visit, newer: Visit) -> Answer:
@@ -120,5 +135,6 @@ def _curve_at(old: CurveSeen, new: CurveSeen, low_rpm: float, rpm: float) -> Cha
             (added - interpolated(low_rpm, seen.rpm, seen.added_deg), (high - low) / (2 * Z_95))
         )
     (before, u_before), (after, u_after) = figures
-    change = normal_change("curve", "deg", before, after, math.hypot(u_before, u_after), where=rpm)
+    u = math.hypot(u_before, u_after, _U_CURVE_DEG, _U_CURVE_DEG)
+    change = normal_change("curve", "deg", before, after, u, where=rpm)
     return replace(change, changed=abs(change.difference) > _Z_CURVE * (change.u or 0.0))
