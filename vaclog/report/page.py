@@ -9,7 +9,7 @@ from __future__ import annotations
 from html import escape
 from typing import Final
 
-from vaclog.report import picture, words
+from vaclog.report import fan, picture, words
 from vaclog.report.look import DARK, LIGHT, variables
 from vaclog.report.story import Section, Story, tell
 from vaclog.result import Result, to_json
@@ -29,6 +29,7 @@ h1 { font-size: 1.75rem; line-height: 1.2; margin: 0 0 .8rem; text-wrap: balance
 .lead p { margin-bottom: .35rem; }
 figure { margin: 1.4rem 0; }
 figure svg { display: block; width: 100%%; height: auto; }
+.fan { max-width: 44rem; }
 figcaption { color: var(--quiet); font-size: .9rem; margin-top: .4rem; max-width: 44rem; }
 .tall { display: none; }
 @media (max-width: 36rem) { .wide { display: none; } .tall { display: block; }
@@ -53,6 +54,12 @@ _CAPTION: Final = (
     "Pennant: what the hill alone would propose."
 )
 
+_FAN_CAPTION: Final = (
+    "What the weights add over speed, on the distributor seen from above: the faster, the longer "
+    "the stick; its sail is the 95 % band. Rings: the card's curve. Gate: what the maker's total "
+    "leaves. The fan opens against the way the rotor turns."
+)
+
 
 def render(result: Result, unit: PressureUnit) -> str:
     """The page.
@@ -65,8 +72,8 @@ def render(result: Result, unit: PressureUnit) -> str:
     story = tell(result, unit)
     style = _STYLE % {"light": variables(LIGHT), "dark": variables(DARK)}
     rooms = "\n".join(section_html(section) for section in story.sections)
-    # "</" must not occur within a script element.
-    data = to_json(result).replace("</", "<\\/")
+    # Neither "</" nor "<!--" may occur within a script element.
+    data = to_json(result).replace("<", "\\u003c")
     return f"""<!DOCTYPE html>
 <html lang="en">
 <head>
@@ -82,7 +89,7 @@ def render(result: Result, unit: PressureUnit) -> str:
 {"".join(paragraph(sentence) for sentence in story.lead)}</div>
 </header>
 {_figure(result, unit)}
-<main class="rooms">
+{_fan(result)}<main class="rooms">
 {rooms}
 </main>
 <script type="application/json" id="result">
@@ -114,6 +121,15 @@ def section_html(section: Section) -> str:
 
 def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
+
+
+def _fan(result: Result) -> str:
+    if result.curve is None:
+        return ""
+    drawings = "\n".join(
+        f'<div class="{shape}">{fan.for_page(result, shape)}</div>' for shape in ("wide", "tall")
+    )
+    return f'<figure class="fan">\n{drawings}\n<figcaption>{_FAN_CAPTION}</figcaption>\n</figure>\n'
 
 
 def _figure(result: Result, unit: PressureUnit) -> str:

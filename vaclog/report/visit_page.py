@@ -88,8 +88,8 @@ def render(visit: Visit, previous: Visit | None, unit: PressureUnit) -> str:
     """
     story = tell(visit, previous, unit)
     style = _STYLE % {"light": variables(LIGHT), "dark": variables(DARK)}
-    # "</" must not occur within a script element.
-    data = visit_to_json(visit).replace("</", "<\\/")
+    # Neither "</" nor "<!--" may occur within a script element.
+    data = visit_to_json(visit).replace("<", "\\u003c")
     lead = "".join(paragraph(sentence) for sentence in story.lead)
     return f"""<!DOCTYPE html>
 <html lang="en">
