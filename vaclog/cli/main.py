@@ -16,6 +16,7 @@ from vaclog.cli.listen import listen
 from vaclog.cli.ports import ports
 from vaclog.cli.replay import replay
 from vaclog.cli.simulate import simulate
+from vaclog.cli.strip import strip
 from vaclog.cli.visit import visit
 from vaclog.errors import VaclogError
 
@@ -55,5 +56,5 @@ def main() -> None:
     """
 
 
-for _command in (demo, replay, listen, simulate, ports, visit, garage, batch):
+for _command in (demo, replay, listen, simulate, ports, visit, garage, batch, strip):
     main.add_command(_command)

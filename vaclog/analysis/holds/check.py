@@ -4,15 +4,17 @@ Enters: the ground of the pairing, the readings, tables that carry them. Leaves:
 believed, a reading that is not standing as a hold that was not read; and a sentence for each.
 
 Nothing is dropped in silence. A reading is disbelieved when the level of its hold lies more than
-:data:`SLIP_SIGMAS` off what the hill of all others gives, its own error included. Two neighbours
-are taken as swapped, and a reading as missing, when the engine's answer is likelier that way by
-:data:`LIKELIER` log units, which right lists do not reach (tests/bench/holds_bench.py).
+:data:`SLIP_SIGMAS` off what the hill of all others gives, its own error included; a number that
+also leaves the order of its neighbours needs less. Two neighbours are taken as swapped, and a
+reading as missing, when the engine's answer is clearly likelier that way. Where neighbouring
+positions answer alike a wrong list cannot be told from a right one, and hardly moves the answer.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -25,13 +27,20 @@ from vaclog.analysis.holds.readings import Reading
 from vaclog.signals.tables import FloatArray
 
 SLIP_SIGMAS: Final = 3.5
-LIKELIER: Final = 7.0
+# Log units of evidence. Right lists reached 2.0 and 4.2 in two dozen runs, wrong ones more in
+# half of them: the rest answers alike either way, and the answer then hardly suffers.
+LIKELIER_SWAPPED: Final = 3.0
+LIKELIER_MISSING: Final = 5.0
+LEAST_SWAP_DEG: Final = 3.0
 # More than a quarter of a list wrong is no list with slips.
 MOST_SLIPS: Final = 0.25
 # Below four holds the others do not tell a hill.
 LEAST_OTHERS: Final = 4
 # A reading that leaves the order of its neighbours by this, either side, may be a slip.
-SPIKE_DEG: Final = 6.0
+SPIKE_DEG: Final = 4.0
+SAME_DEG: Final = 1.5
+MOST_TURNS: Final = 4
+ODD_SIGMAS: Final = 1.8
 _STEP_DEG: Final = 2.0
 _R: Final = (-0.2, 0.18, 0.6)
 _H: Final = (0.25, 0.5, 0.8, 1.2, 1.8, 2.7)
@@ -100,17 +109,25 @@ def _order(
     """Another order or number of readings, where the engine's answer is clearly likelier so."""
     if any(each.at_us is not None for each in readings):
         return readings, found, []  # the time tells which is which
-    best, place, kind = found, -1, ""
-    for k in range(len(readings) - 1):
-        if abs(readings[k].deg - readings[k + 1].deg) > SPIKE_DEG / 2:
-            other = pair(ground, _swapped(readings, k), near=found)
-            if other.log_like > best.log_like:
-                best, place, kind = other, k, "swapped"
-    for k in range(len(readings) + 1):
-        other = pair(ground, _inserted(readings, k), near=found)
-        if other.log_like - LIKELIER / 2 > best.log_like:
-            best, place, kind = other, k, "missing"
-    if best.log_like - found.log_like < LIKELIER:
+    ground_now, ground = ground, ground.coarse()
+    base = pair(ground, readings)
+    swaps = {
+        k: pair(ground, _swapped(readings, k)).evidence - base.evidence
+        for k in range(len(readings) - 1)
+        if abs(readings[k].deg - readings[k + 1].deg) > LEAST_SWAP_DEG
+    }
+    more = {
+        k: pair(ground, _inserted(readings, k)).evidence - base.evidence
+        for k in range(len(readings) + 1)
+    }
+    swap = max(swaps, key=lambda k: swaps[k], default=-1)
+    place = max(more, key=lambda k: more[k])
+    swap_gain = swaps.get(swap, 0.0)
+    if swap_gain >= LIKELIER_SWAPPED and swap_gain >= more[place] - 2.0:
+        place, kind = swap, "swapped"
+    elif more[place] >= LIKELIER_MISSING:
+        kind = "missing"
+    else:
         return readings, found, []
     if kind == "swapped":
         first, second = readings[place].deg, readings[place + 1].deg
@@ -119,9 +136,10 @@ def _order(
             "answer much better the other way round: they were taken so. Check the order; type "
             "the list again to be sure."
         )
-        return _swapped(readings, place), best, [said]
+        now = _swapped(readings, place)
+        return now, pair(ground_now, now), [said]
     now = _inserted(readings, place)
-    whole = pair(ground, now)
+    whole = pair(ground_now, now)
     start_s, end_s = (t / 1e6 for t in (whole.holds[place].start_us, whole.holds[place].end_us))
     where = (
         f"before the first reading ({readings[0].deg:g}°)"
@@ -157,8 +175,12 @@ def _worst(
     known = [k for k, hold in enumerate(found.holds) if hold.reading.known]
     u_deg = float(np.mean([found.holds[k].reading.u_deg for k in known]))
     off = against_others(levels, u_deg, prior)
-    worst = int(np.argmax(np.abs(off.sigmas)))
-    if abs(off.sigmas[worst]) < SLIP_SIGMAS:
+    odd = out_of_order([hold.reading.deg for hold in found.holds])
+    strange = np.isin(levels.deg, [found.holds[k].reading.deg for k in odd])
+    # A number that also leaves the order of its neighbours needs less against it.
+    sigmas = np.abs(off.sigmas) + np.where(strange, SLIP_SIGMAS - ODD_SIGMAS, 0.0)
+    worst = int(np.argmax(sigmas))
+    if sigmas[worst] < SLIP_SIGMAS:
         return None
     # A hold may have become too short for a level: then levels are fewer than holds.
     alike = [k for k in known if found.holds[k].reading.deg == levels.deg[worst]]
@@ -265,18 +287,40 @@ def _slip(place: int, said_deg: float, sigmas: float, fits: float, found: Pairin
     )
 
 
+def out_of_order(degs: Sequence[float]) -> list[int]:
+    """Places of readings that leave the staircase of their neighbours.
+
+    A reading is odd when it steps out beyond both neighbours by far more than a usual step, or
+    when without it the hand would turn round less often, in a list that hardly turns round.
+    """
+    step = float(np.median(np.abs(np.diff([deg for deg in degs if np.isfinite(deg)]))))
+    turns = _turns(degs)
+    odd = []
+    for k in range(1, len(degs) - 1):
+        before, here, after = degs[k - 1], degs[k], degs[k + 1]
+        if not np.isfinite([before, here, after]).all():
+            continue
+        out = max(here - max(before, after), min(before, after) - here)
+        fewer = turns - _turns([*degs[:k], *degs[k + 1 :]])
+        spike = fewer >= 2 and turns <= MOST_TURNS and out > SPIKE_DEG
+        if spike or out > step + max(step, SPIKE_DEG):
+            odd.append(k)
+    return odd
+
+
+def _turns(degs: Sequence[float]) -> int:
+    """How often the hand turned round; steps within the error of reading are none."""
+    known = [deg for deg in degs if np.isfinite(deg)]
+    ways = [np.sign(b - a) for a, b in pairwise(known) if abs(b - a) > SAME_DEG]
+    return sum(a != b for a, b in pairwise(ways))
+
+
 def _spikes(readings: Sequence[Reading]) -> list[str]:
     """Readings that leave the order of their neighbours, where nothing contradicts them."""
-    said = []
-    for k in range(2, len(readings) - 2):
-        two, before, here, after, then = (readings[k + i].deg for i in (-2, -1, 0, 1, 2))
-        way = np.sign(after - before)
-        runs = way != 0 and np.sign(before - two) == way and np.sign(then - after) == way
-        up, down = here - max(before, after), min(before, after) - here
-        if runs and max(up, down) > SPIKE_DEG:
-            said.append(
-                f"Reading {k + 1}, {here:g}°, stands out of the order of its neighbours "
-                f"({before:g}° and {after:g}°). The engine's answer does not contradict it; if it "
-                "is a slip, type the list again."
-            )
-    return said
+    degs = [each.deg for each in readings]
+    return [
+        f"Reading {k + 1}, {degs[k]:g}°, stands out of the order of its neighbours "
+        f"({degs[k - 1]:g}° and {degs[k + 1]:g}°). The engine's answer does not contradict it; if "
+        "it is a slip, type the list again."
+        for k in out_of_order(degs)
+    ]

@@ -38,10 +38,12 @@ STOOD_S: Final = 1.0
 LEAST_ROWS: Final = 60
 LAGS: Final = 3
 ROUNDS: Final = 5
+COARSE_BLOCK_S: Final = 1.5
 TOPS_DEG: Final = (0.0, 12.0, 20.0, 28.0, 36.0, 50.0)
 # A level may lie off the hill by this share of the spread of levels, beside what an error of the
 # reading does on its slope: lopsided hills, an engine that drifts.
 OFF_HILL: Final = 0.12
+FREE: Final = 1.5  # the level of a hold that was not read may lie anywhere among the others
 _STRAY_SHARE, _STRAY_WIDTH = 0.02, 5.0  # as in the hill fit: misfires, a foot on the throttle
 
 
@@ -66,7 +68,25 @@ class PairedHold:
     reading: Reading
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Guess:
+    """A state of the EM algorithm: what is thought of levels and borders."""
+
+    borders: Borders
+    fit: FloatArray
+    torque: FloatArray
+    level: FloatArray
+    sigma: float
+    typical_s: float
+    penalty: float
+
+    @property
+    def evidence(self) -> float:
+        """Log-likelihood less what the levels' freedom is worth."""
+        return self.borders.log_like - self.penalty
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Pairing:
     """Holds with their readings.
 
@@ -74,10 +94,9 @@ class Pairing:
     ----------
     holds
         One for each reading, in order; empty where nothing could be paired.
-    log_like
-        Of the whole; to compare with another order or number of readings.
-    top_deg
-        The first guess of the top that led to it.
+    evidence
+        Log-likelihood less what freedom it took; to compare with another order or number of
+        readings on the same ground.
     ways
         Other ways to divide the capture, each as likely as the others: (start_us, end_us) of
         each hold.
@@ -86,8 +105,7 @@ class Pairing:
     """
 
     holds: tuple[PairedHold, ...] = ()
-    log_like: float = -math.inf
-    top_deg: float = math.nan
+    evidence: float = -math.inf
     ways: tuple[tuple[tuple[int, int], ...], ...] = ()
     why_not: str = ""
 
@@ -100,8 +118,13 @@ class Ground:
     time_us: NDArray[np.int64]
     end_us: NDArray[np.int64]
     blocks: Blocks
+    time_s: FloatArray
     torque: FloatArray
     sigma: float
+
+    def coarse(self) -> Ground:
+        """The same in blocks of a second and a half: a ninth of the work, to compare orders."""
+        return replace(self, blocks=make_blocks(self.time_s, COARSE_BLOCK_S))
 
 
 def prepare(cycles: CycleTable, idle: NDArray[np.bool_]) -> Ground | None:
@@ -136,14 +159,13 @@ def prepare(cycles: CycleTable, idle: NDArray[np.bool_]) -> Ground | None:
         time_us=time_us,
         end_us=cycles.end_us[rows.index],
         blocks=blocks,
+        time_s=time_s,
         torque=torque,
         sigma=max(float(1.4826 * np.median(np.abs(rest))), 1e-9),
     )
 
 
-def pair(
-    ground: Ground | None, readings: Sequence[Reading], *, near: Pairing | None = None
-) -> Pairing:
+def pair(ground: Ground | None, readings: Sequence[Reading]) -> Pairing:
     """Pair readings with holds.
 
     Parameters
@@ -152,17 +174,17 @@ def pair(
         Of :func:`prepare`.
     readings
         In the order in which they were taken; NaN for a hold that was not read.
-    near
-        A pairing of nearly the same readings: only tops near its own are tried.
     """
     if ground is None:
         return Pairing(why_not="the engine idled for too short a time")
     if len(readings) < 2:
         return Pairing(why_not="one reading alone shows no hill")
     windows = _windows(ground, readings)
-    tops = TOPS_DEG if near is None else (near.top_deg,)
-    guesses = [_guess(ground, readings, top, windows) for top in tops]
-    best = max(guesses, key=lambda each: each.borders.log_like)
+    guesses = [
+        _improve(ground, _guess(ground, readings, top, windows), readings, windows, ROUNDS)
+        for top in TOPS_DEG
+    ]
+    best = max(guesses, key=lambda each: each.evidence)
     if not math.isfinite(best.borders.log_like):
         return Pairing(
             why_not=f"{len(readings)} readings do not fit into "
@@ -173,20 +195,9 @@ def pair(
     )
     return Pairing(
         holds=_holds(ground, borders, readings),
-        log_like=borders.log_like,
-        top_deg=best.top_deg,
+        evidence=best.evidence,
         ways=_ways(ground, borders),
     )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Guess:
-    """A state of the EM algorithm."""
-
-    borders: Borders
-    fit: FloatArray
-    typical_s: float
-    top_deg: float
 
 
 def _guess(
@@ -194,8 +205,8 @@ def _guess(
     readings: Sequence[Reading],
     top_deg: float,
     windows: list[tuple[int, int] | None],
-) -> _Guess:
-    """Levels and borders in turn, from a guess of the top."""
+) -> Guess:
+    """A first guess of levels and borders from a guess of the top."""
     deg = np.array([each.deg for each in readings])
     known = np.isfinite(deg)
     middle = float(deg[known].mean()) if known.any() else 0.0
@@ -205,20 +216,58 @@ def _guess(
     blocked = _block_means(ground, ground.torque)
     beyond = float(np.var(blocked)) - ground.sigma**2 / 4.0
     wide = math.sqrt(max(beyond, 0.05 * ground.sigma**2))
-    level = -(fall - fall[known].mean()) / spread * wide + float(np.mean(ground.torque))
-    typical_s = float(ground.blocks.time_s[-1] - ground.blocks.time_s[0]) / len(readings)
-    torque, sigma = ground.torque, ground.sigma
+    centre = float(fall[known].mean()) if known.any() else 0.0
+    return _placed(
+        ground,
+        ground.torque,
+        -(fall - centre) / spread * wide + float(np.mean(ground.torque)),
+        ground.sigma,
+        float(ground.blocks.time_s[-1] - ground.blocks.time_s[0]) / len(readings),
+        windows,
+    )
+
+
+def _placed(
+    ground: Ground,
+    torque: FloatArray,
+    level: FloatArray,
+    sigma: float,
+    typical_s: float,
+    windows: list[tuple[int, int] | None],
+    penalty: float = 0.0,
+) -> Guess:
+    """Borders for given levels."""
     fit = _fit(ground, torque, level, sigma)
-    borders = find_borders(fit, ground.blocks, typical_s=typical_s, windows=windows)
-    for _ in range(ROUNDS):
-        if not math.isfinite(borders.log_like):
+    return Guess(
+        borders=find_borders(fit, ground.blocks, typical_s=typical_s, windows=windows),
+        fit=fit,
+        torque=torque,
+        level=level,
+        sigma=sigma,
+        typical_s=typical_s,
+        penalty=penalty,
+    )
+
+
+def _improve(
+    ground: Ground,
+    guess: Guess,
+    readings: Sequence[Reading],
+    windows: list[tuple[int, int] | None],
+    rounds: int,
+) -> Guess:
+    """Levels and borders in turn."""
+    for _ in range(rounds):
+        if not math.isfinite(guess.borders.log_like):
             break
-        torque, level, sigma = _update(ground, borders, readings, level, sigma)
-        inner = borders.length_s[1:-1] if len(readings) > 2 else borders.length_s
+        torque, level, sigma, penalty = _update(
+            ground, guess.borders, readings, guess.level, guess.sigma
+        )
+        length_s = guess.borders.length_s
+        inner = length_s[1:-1] if len(readings) > 2 else length_s
         typical_s = max(float(np.exp(np.mean(np.log(np.maximum(inner, 1.0))))), 4.0)
-        fit = _fit(ground, torque, level, sigma)
-        borders = find_borders(fit, ground.blocks, typical_s=typical_s, windows=windows)
-    return _Guess(borders=borders, fit=fit, typical_s=typical_s, top_deg=top_deg)
+        guess = _placed(ground, torque, level, sigma, typical_s, windows, penalty)
+    return guess
 
 
 def _fit(ground: Ground, torque: FloatArray, level: FloatArray, sigma: float) -> FloatArray:
@@ -236,8 +285,8 @@ def _update(
     readings: Sequence[Reading],
     level: FloatArray,
     sigma: float,
-) -> tuple[FloatArray, FloatArray, float]:
-    """New dynamics, levels and noise, given how probably each cycle belongs to each hold."""
+) -> tuple[FloatArray, FloatArray, float, float]:
+    """New dynamics, levels, noise, penalty, given how probably a cycle belongs to a hold."""
     rows = ground.rows
     size = np.diff(ground.blocks.first)
     share = np.repeat(borders.share, size, axis=0)
@@ -272,7 +321,12 @@ def _update(
     torque = rows.energy - columns @ answer[:lags]
     rest2 = (share * (torque[:, None] - new_level[None, :]) ** 2).sum(axis=1)
     new_sigma = float(np.sqrt((weight * rest2).sum() / max(weight.sum() - lags - width, 1.0)))
-    return torque, new_level, max(new_sigma, 1e-9)
+    own_level = answer[lags + width :]
+    # A level that may lie off the hill by much must pay for it (Laplace's approximation).
+    penalty = 0.5 * float(
+        ((own_level / off) ** 2).sum() + np.log1p(np.diag(own) * (off / sigma) ** 2).sum()
+    )
+    return torque, new_level, max(new_sigma, 1e-9), penalty
 
 
 def _hill_basis(
@@ -293,7 +347,7 @@ def _hill_basis(
     else:
         steep = np.full(len(x), spread / 10.0)
     off = np.hypot(OFF_HILL * spread, steep * u_deg)
-    return basis, np.where(known, off, 10.0 * spread + sigma)
+    return basis, np.where(known, off, FREE * spread + 0.1 * sigma)
 
 
 def _block_means(ground: Ground, values: FloatArray) -> FloatArray:

@@ -51,10 +51,10 @@ class Blocks:
         return len(self.first) - 1
 
 
-def make_blocks(time_s: FloatArray) -> Blocks:
+def make_blocks(time_s: FloatArray, least_s: float = LEAST_BLOCK_S) -> Blocks:
     """Divide rows at these times (float64 [n], rising)."""
     span = float(time_s[-1] - time_s[0])
-    width = max(LEAST_BLOCK_S, span / MOST_BLOCKS)
+    width = max(least_s, span / MOST_BLOCKS)
     number = ((time_s - time_s[0]) / width).astype(np.int64)
     first = np.flatnonzero(np.diff(number, prepend=-1) > 0).astype(np.int64)
     end_s = float(time_s[-1] + (time_s[-1] - time_s[0]) / max(len(time_s) - 1, 1))
