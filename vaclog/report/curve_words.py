@@ -17,6 +17,7 @@ _TWICE: Final = 2.0  # about 95 % (JCGM 100:2008, 6.3.3)
 _FRICTION_DEG: Final = 0.5
 _STAYS_OUT_DEG: Final = 0.7
 _SIGMAS: Final = 3.0
+_IN_A_ROW: Final = 6
 _CANDIDATES: Final = {
     "flat": (
         "weights or their pivots that catch there, or the change from a light to a heavy spring "
@@ -40,6 +41,7 @@ def curve(result: Result) -> tuple[str, ...]:
     points = [
         _hose(seen),
         _course(seen),
+        _row(seen),
         *(_spot(spot) for spot in seen.spots),
         _card(seen),
         _sticking(seen),
@@ -78,6 +80,23 @@ def _course(seen: CurveSeen) -> str:
         "end of their way was not seen: it needs a slow rev-up to 3500 rpm or until nothing more "
         "is added."
     )
+
+
+def _row(seen: CurveSeen) -> str:
+    """The curve in figures, a few speeds in one line."""
+    step = max(len(seen.rpm) // _IN_A_ROW, 1)
+    told = [
+        f"{rpm:.0f} rpm {fixed(deg, 1)}° ({fixed(low, 1)}–{fixed(high, 1)}°)"
+        for rpm, deg, low, high in zip(
+            seen.rpm[::step],
+            seen.added_deg[::step],
+            seen.low_deg[::step],
+            seen.high_deg[::step],
+            strict=True,
+        )
+        if rpm > seen.idle_rpm
+    ]
+    return f"Above idle, with 95 %: {', '.join(told)}."
 
 
 def _spot(spot: CurveSpot) -> str:
