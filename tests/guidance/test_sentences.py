@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import re
 import string
 from dataclasses import fields, replace
+from typing import Any
 
 import pytest
 
+from vaclog.guidance.catalogue import ENGLISH, Catalogue
 from vaclog.guidance.instructions import Because, Instruction, Step, Urgency
-from vaclog.guidance.sentences import ENGLISH, Catalogue, words
+from vaclog.guidance.sentences import words
 
 FULL = Instruction(
     step=Step.KEEP_GOING,
@@ -130,17 +133,35 @@ def words_fields() -> set[str]:
     return set(sentences._fields(FULL, ENGLISH, "inHg"))
 
 
-def test_another_language_is_another_catalogue() -> None:
-    """Nothing of the first one shines through."""
-    mute = Catalogue(
-        **{
-            each.name: getattr(ENGLISH, each.name)
-            for each in fields(Catalogue)
-            if each.name not in ("language", "steps", "reasons")
-        },
-        language="xx",
-        steps={step: ("X {way}.", "X {far_shown}.") for step in Step},
-        reasons={because: "X." for because in Because},
-    )
-    made = words(FULL, mute)
-    assert (made.said, made.shown, made.reason) == ("X counterclockwise.", "X 0.7 mm.", "X.")
+def foreign(value: Any) -> Any:
+    """A catalogue's value with every letter a "ж", but for the names in braces."""
+    if isinstance(value, str):
+        return re.sub(r"(\{[^}]*\})|[^\W\d_]", lambda m: m[1] or "ж", value)
+    if isinstance(value, tuple):
+        return tuple(foreign(each) for each in value)
+    return {name: foreign(each) for name, each in value.items()}
+
+
+FOREIGN = Catalogue(
+    **{each.name: foreign(getattr(ENGLISH, each.name)) for each in fields(Catalogue)}
+)
+SEVERAL = [
+    FULL,
+    BARE,
+    replace(FULL, to_go_mm=0.1),
+    replace(FULL, to_go_mm=2.6),
+    replace(FULL, to_go_mm=None, turn_way=None),
+    replace(FULL, to_go_mm=None, to_go_body_deg=None, top_deg=None, limit=None),
+    replace(FULL, moved_deg=None, moved_kpa=0.1, u_moved_kpa=0.12, limit="hill", way=-1),
+]
+
+
+@pytest.mark.parametrize("given", SEVERAL)
+def test_another_language_is_another_catalogue(given: Instruction) -> None:
+    """Nothing of the first one shines through, whatever is said and why; units are signs."""
+    for step in Step:
+        for because in Because:
+            made = words(replace(given, step=step, because=because), FOREIGN)
+            for text in (made.said, made.shown, made.reason):
+                rest = set(re.findall(r"[^\W\d_]+", re.sub("inHg|½", "", text)))
+                assert all(set(word.lower()) == {"ж"} for word in rest), text

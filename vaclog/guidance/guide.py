@@ -20,10 +20,11 @@ import numpy as np
 from vaclog.cards import EngineCard, RigCard
 from vaclog.guidance.blind import Blind
 from vaclog.guidance.by_readings import ByReadings, Stage
+from vaclog.guidance.catalogue import ENGLISH, Catalogue
 from vaclog.guidance.instructions import Because, Instruction, Step, Tap, Urgency
 from vaclog.guidance.preparing import Preparing
 from vaclog.guidance.scene import Options, Scene, first_rows, until
-from vaclog.guidance.sentences import ENGLISH, Catalogue, words
+from vaclog.guidance.sentences import words
 from vaclog.guidance.setting import Setting
 from vaclog.guidance.sweeping import Sweeping
 from vaclog.guidance.view import Said, View
