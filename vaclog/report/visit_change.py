@@ -6,7 +6,6 @@ what may be behind it as candidates, then what stayed within what both measureme
 
 from __future__ import annotations
 
-import math
 from typing import Final
 
 from vaclog.report import visit_words, words
@@ -170,11 +169,12 @@ def span(change: Change, unit: PressureUnit) -> str:
 def interval(change: Change, unit: PressureUnit) -> str:
     """The 95 % interval of the difference, or of the ratio of rates."""
     if change.quantity == "per_thousand":
-        if math.isinf(change.high):
+        if change.high is None:
             return f"at least {words.fixed(change.low, 1)} times as often, 95 %"
         return f"{words.fixed(change.low, 1)} to {words.fixed(change.high, 1)} times as often, 95 %"
-    low, high = sorted((abs(change.low), abs(change.high)))
-    if change.low < 0 < change.high:
+    highest = change.low if change.high is None else change.high
+    low, high = sorted((abs(change.low), abs(highest)))
+    if change.low < 0 < highest:
         low = 0.0
     if change.quantity == "deg":
         decimals = 2 if change.key in _FINE else 1
@@ -193,7 +193,7 @@ def row(change: Change, unit: PressureUnit) -> tuple[str, ...]:
     """A row of the table of numbers: figure, then, now, difference, verdict."""
     if change.quantity == "per_thousand":
         difference = f"× {words.fixed(change.low, 1)} … "
-        difference += "∞" if math.isinf(change.high) else words.fixed(change.high, 1)
+        difference += "∞" if change.high is None else words.fixed(change.high, 1)
     elif change.quantity == "deg" and change.key not in _FINE:
         difference = visit_words.signed(change.difference)
         difference += f" ± {words.degrees(2 * (change.u or 0.0))}"

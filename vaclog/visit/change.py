@@ -34,7 +34,8 @@ class Change:
     difference, u
         After less before, what is known to differ taken off; its standard uncertainty.
     low, high
-        95 % interval of the difference; for rates, of their ratio.
+        95 % interval of the difference; for rates, of their ratio, whose ``high`` is None where the
+        first counted nothing.
     changed
         More than both uncertainties allow.
     where
@@ -48,7 +49,7 @@ class Change:
     difference: float
     u: float | None
     low: float
-    high: float
+    high: float | None
     changed: bool
     where: float | None = None
 

@@ -291,7 +291,7 @@ def _misfire(one: _Side, two: _Side, same_rig: bool) -> Answer:
         difference=after - before,
         u=None,
         low=found.low_ratio,
-        high=found.high_ratio,
+        high=found.high_ratio if math.isfinite(found.high_ratio) else None,
         changed=found.p < FALSE_ALARM,
     )
 
