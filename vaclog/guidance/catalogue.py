@@ -185,7 +185,8 @@ ENGLISH: Final = Catalogue(
         Because.NO_MOVE: "The body has not moved since the last word.",
         Because.SURE: "The top is known as well as was asked{interval}.",
         Because.SETTING_SURE: "Whatever the top is, {limit} decides the setting.",
-        Because.NO_GAIN: "More passes would bring little.",
+        Because.NO_GAIN: "More passes would bring little: to know it better would take longer than "
+        "an engine should idle so.",
         Because.LIMIT_TOTAL: "The maker's maximum total is reached{limit_at}.",
         Because.LIMIT_CEILING: "Further than this no idling engine needs to go{limit_at}.",
         Because.LIMIT_MISFIRE: "The engine begins to stumble here{limit_at}.",
