@@ -49,7 +49,6 @@ def test_nothing_seen_is_not_in_order() -> None:
         ("steady", {"sweep_u_deg": 2.5}, "hunting"),
         ("air_leak", {"idle_vacuum_kpa": 35.0}, "air leak"),
         ("vacuum_off", {"follows_vacuum": "at idle"}, "still on"),
-        ("vacuum_off", {"follows_vacuum": "at part throttle"}, "port"),
     ],
 )
 def test_each_doubt_has_its_own_cause(key: str, changes: dict[str, Any], word: str) -> None:

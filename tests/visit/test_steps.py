@@ -126,6 +126,17 @@ def test_an_event_out_of_turn_is_refused_with_what_is_due() -> None:
     assert take(visit, capture("other")).step == "curve"
 
 
+def test_a_rev_up_with_the_hose_on_is_no_curve() -> None:
+    """The slow rev-up shows a vacuum advance that is still on; pull the hose, rev up again."""
+    visit = take(brought_to("curve"), capture("curve", hose="port"))
+    due = next_step(visit)
+    assert visit.step == "curve" and due.wants == "curve"
+    assert "8°" in due.put_right[0].text and "plug" in due.put_right[0].text
+    assert take(visit, capture("curve", hose="off")).step == "sweep"
+    assert take(visit, answered("vacuum_off", "skip")).step == "sweep"
+    assert take(brought_to("curve"), capture("curve", hose="unclear")).step == "sweep"
+
+
 def test_a_top_that_moved_sends_back_to_the_setting() -> None:
     """By more than 2 degrees and more than chance: set, idle, mixture, and look again."""
     visit = brought_to("again")

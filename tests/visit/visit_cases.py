@@ -9,6 +9,7 @@ from vaclog.cards import EngineCard
 from vaclog.result import (
     Advice,
     Checks,
+    CurveSeen,
     Idle,
     LoadRun,
     Misfire,
@@ -64,8 +65,6 @@ SOUND = Checks(
     follows_vacuum="not seen",
     opening_drop_deg=0.1,
     u_opening_drop_deg=0.3,
-    closing_drop_deg=-3.0,
-    u_closing_drop_deg=0.5,
 )
 
 
@@ -81,6 +80,7 @@ def result(
     steps_deg: tuple[float, ...] = (),
     barometer_kpa: float | None = 101.3,
     gaps: int = 0,
+    hose: str = "",
 ) -> Result:
     """A result with what a visit reads of it."""
     peak = Peak(found=False, why_not="not swept")
@@ -110,6 +110,21 @@ def result(
         checks=checks,
         loads=loads,
         pinking=pinking,
+        curve=None if not hose else _curve(hose),
+    )
+
+
+def _curve(hose: str) -> CurveSeen:
+    """A curve with what it says of the vacuum advance."""
+    return CurveSeen(
+        rpm=(900.0, 3000.0),
+        added_deg=(0.0, 22.0),
+        low_deg=(-1.0, 21.0),
+        high_deg=(1.0, 23.0),
+        idle_rpm=850.0,
+        most_rpm=3000.0,
+        hose=hose,
+        hose_swing_deg=8.0,
     )
 
 

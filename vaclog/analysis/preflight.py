@@ -35,8 +35,17 @@ HILL_PER_DEG2: Final = 3e-4
 SPEED_PER_TORQUE: Final = 0.8
 # Lags, drift and lopsidedness share the data: half as wide again as the bare bound.
 WIDER: Final = 1.5
-# Vacuum advances add 8 to 20 crank degrees (common practice); a fall of three is one at work.
-CANISTER_DEG: Final = 3.0
+# Vacuum advances add 8 to 20 crank degrees (common practice), but the weights come in while one
+# lets go: of 14 degrees 2 to 5 are left to be seen. Without one it is 0.2 at most, weights sticking
+# or not (simulated blips).
+FELL_DEG: Final = 1.0
+SURE: Final = (
+    3.0  # times the scatter of the idle's sparks: the lowest few of a blip are lower by 1.5
+)
+LEAST_NOISE_DEG: Final = 0.3
+BEFORE_US: Final = 6_000_000  # of idle before it, for its level
+EDGE_US: Final = 500_000  # the hand is quicker than the phase's edge is sharp
+LEAST_BEFORE, LEAST_RISING = 8, 3  # cycles
 # A canister has let go where less than 25 kPa (7 inHg) of vacuum is left (common practice).
 LET_GO_KPA: Final = 25.0
 AMBIENT_KPA: Final = 101.325  # where no barometer is known; ISO 2533, sea level
@@ -210,88 +219,41 @@ def _follows(
 ) -> dict[str, float | FollowsVacuum | None]:
     """Whether the advance followed the vacuum in a blip, by what weights cannot do.
 
-    Weights only ever lag: as the speed rises the advance cannot fall, and as it comes down the
-    advance is late, so higher than it was on the way up. A canister on the manifold lets go as the
-    throttle opens: the advance *falls* while the speed rises. One on a port above the throttle lets
-    go as the throttle shuts: the advance is *lower* on the way down.
+    Weights only ever add as the speed rises, and late. A canister on the manifold lets go as the
+    throttle opens: the advance *falls* below idle's while the speed rises.
     """
     air_kpa = AMBIENT_KPA if barometer_kpa is None else barometer_kpa
     drops: list[tuple[float, float]] = []
-    lower: list[tuple[float, float]] = []
-    opened = False
     seen = (cycles.advance_from == AdvanceFrom.MARK) & np.isfinite(cycles.advance_deg)
     seen &= (cycles.flags & int(CycleFlag.SPLIT | CycleFlag.CRANKING)) == 0
     for index, phase in enumerate(phases):
         if phase.kind not in ("blip", "load") or index == 0:
             continue
         before = seen & _rows(cycles, [phases[index - 1]], ("hold", "warming"))
-        before &= cycles.start_us >= phase.start_us - 6_000_000
-        before &= cycles.start_us < phase.start_us - 500_000
-        # The hand was quicker than the phase's edge is sharp.
-        inside = seen & (cycles.start_us >= phase.start_us - 500_000)
+        before &= cycles.start_us >= phase.start_us - BEFORE_US
+        before &= cycles.start_us < phase.start_us - EDGE_US
+        inside = seen & (cycles.start_us >= phase.start_us - EDGE_US)
         inside &= cycles.start_us < phase.end_us
-        if before.sum() < 8 or inside.sum() < 6:
-            continue
         rows = np.flatnonzero(inside)
-        opened |= float(np.max(cycles.pressure_kpa[rows])) > air_kpa - LET_GO_KPA
-        idle_deg, noise_deg = _level(cycles.advance_deg[before])
-        if (drop := _opening(cycles, rows, idle_deg, noise_deg)) is not None:
-            drops.append(drop)
-        if (drop := _closing(cycles, rows, float(np.median(cycles.rpm[before])))) is not None:
-            lower.append(drop)
-    if not opened or not drops:
+        rising = rows[: int(np.argmax(cycles.rpm[rows])) + 1] if len(rows) else rows
+        if before.sum() < LEAST_BEFORE or len(rising) < LEAST_RISING:
+            continue
+        if float(np.max(cycles.pressure_kpa[rising])) > air_kpa - LET_GO_KPA:
+            idle_deg, noise_deg = _level(cycles.advance_deg[before])
+            low = np.sort(cycles.advance_deg[rising])[: max(3, len(rising) // 4)]
+            drops.append((idle_deg - float(np.median(low)), max(noise_deg, LEAST_NOISE_DEG)))
+    if not drops:
         return {}
-    opening, closing = max(drops), max(lower, default=(0.0, math.inf))
-    follows: FollowsVacuum = "not seen"
-    if _surely(opening):
-        follows = "at idle"
-    elif _surely(closing):
-        follows = "at part throttle"
-    elif opening[0] + 2.0 * opening[1] > CANISTER_DEG + 2.0 or not lower:
-        return {}
-    return {
-        "follows_vacuum": follows,
-        "opening_drop_deg": opening[0],
-        "u_opening_drop_deg": opening[1],
-        "closing_drop_deg": closing[0] if lower else None,
-        "u_closing_drop_deg": closing[1] if lower else None,
+    drop_deg, u_deg = max(drops)
+    found: dict[str, float | FollowsVacuum | None] = {
+        "opening_drop_deg": drop_deg,
+        "u_opening_drop_deg": u_deg,
     }
-
-
-def _surely(drop: tuple[float, float]) -> bool:
-    return drop[0] - 2.0 * drop[1] > 0.0 and drop[0] > CANISTER_DEG
-
-
-def _opening(
-    cycles: CycleTable, rows: NDArray[np.int64], idle_deg: float, noise_deg: float
-) -> tuple[float, float] | None:
-    """Fall of the advance below idle's while the pressure is up: the three lowest cycles."""
-    top = int(np.argmax(cycles.rpm[rows])) + 1
-    rising = rows[:top]
-    if len(rising) < 3:
-        return None
-    low = np.sort(cycles.advance_deg[rising])[: max(3, len(rising) // 4)]
-    return idle_deg - float(np.median(low)), max(noise_deg, 0.3)
-
-
-def _closing(
-    cycles: CycleTable, rows: NDArray[np.int64], idle_rpm: float
-) -> tuple[float, float] | None:
-    """How far the advance is lower with the throttle shut than open at the same speed."""
-    top = int(np.argmax(cycles.rpm[rows]))
-    up, down = rows[: top + 1], rows[top + 1 :]
-    up, down = up[cycles.rpm[up] > 1.15 * idle_rpm], down[cycles.rpm[down] > 1.15 * idle_rpm]
-    if len(up) < 3 or len(down) < 3:
-        return None
-    order = np.argsort(cycles.rpm[up])
-    rpm_up, deg_up = cycles.rpm[up][order], cycles.advance_deg[up][order]
-    common = (cycles.rpm[down] >= rpm_up[0]) & (cycles.rpm[down] <= rpm_up[-1])
-    down = down[common]
-    if len(down) < 3:
-        return None
-    lower = np.interp(cycles.rpm[down], rpm_up, deg_up) - cycles.advance_deg[down]
-    level, noise = _level(lower)
-    return level, max(noise / math.sqrt(len(lower)), 0.5)
+    if drop_deg > max(FELL_DEG, SURE * u_deg):
+        found["follows_vacuum"] = "at idle"
+    elif SURE * u_deg <= 2.0 * FELL_DEG and drop_deg <= FELL_DEG:
+        found["follows_vacuum"] = "not seen"
+    return found
 
 
 def _level(values: FloatArray) -> tuple[float, float]:

@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
-# Whether the advance followed the manifold vacuum when the throttle moved.
-FollowsVacuum: TypeAlias = Literal["at idle", "at part throttle", "not seen"]
+# Whether the advance followed the manifold vacuum when the throttle opened.
+FollowsVacuum: TypeAlias = Literal["at idle", "not seen"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,11 +38,11 @@ class Checks:
         The standard uncertainty of the top that a sweep of so many minutes over 20 degrees would
         bring with this scatter.
     follows_vacuum
-        Whether the advance followed the vacuum; None: no mark, no blip, or the throttle opened
-        too little.
-    opening_drop_deg, u_opening_drop_deg, closing_drop_deg, u_closing_drop_deg
-        By how much the advance fell when the throttle opened, and how far it was lower with the
-        throttle shut than open at the same speed.
+        Whether the advance fell as the throttle opened, as a canister on the manifold makes it;
+        None: no mark, no blip, the throttle opened too little, or the sparks scatter too much. One
+        on a port shows in a slow rev-up only.
+    opening_drop_deg, u_opening_drop_deg
+        By how much it fell.
     moved_deg, u_moved_deg, moved_kpa, u_moved_kpa
         Advance and pressure of the last 15 s of idle against the first 15 s.
     """
@@ -71,8 +71,6 @@ class Checks:
     follows_vacuum: FollowsVacuum | None = None
     opening_drop_deg: float | None = None
     u_opening_drop_deg: float | None = None
-    closing_drop_deg: float | None = None
-    u_closing_drop_deg: float | None = None
     moved_deg: float | None = None
     u_moved_deg: float | None = None
     moved_kpa: float | None = None

@@ -42,6 +42,7 @@ KICK_BACK_DEG: Final = 2.0
 RUNNING_ON_DEG: Final = 1.0  # a fast idle makes it run on too
 AGAIN_MOST: Final = 3  # what still moves then is not the setting's doing
 
+_MEASURED_AT: Final = {"fit": MEASURED, "curve": ("vacuum_off",)}
 _AFTER_CAPTURE: Final = ("warm", "idle_speed")  # asked only where the check could not tell
 _ANY_TIME: Final[tuple[Purpose, ...]] = ("check", "other")
 
@@ -185,6 +186,16 @@ def _captured(visit: Visit, event: Captured) -> Visit:
         return _settled(visit)
     done = _CAPTURED.get(capture.purpose)
     return visit if done is None else done(visit, capture)
+
+
+def _curve_seen(visit: Visit, capture: Capture) -> Visit:
+    """A slow rev-up also shows a vacuum advance that is still on: then it is not the curve."""
+    points = measured_points(capture.result, visit.engine_toml, at=capture.at)
+    hose = next(each for each in points if each.key == "vacuum_off")
+    old = _point(visit, "vacuum_off")
+    if hose.verdict == "doubtful" or (old is not None and old.verdict == "doubtful"):
+        visit = _with_point(visit, hose)
+    return _settled(visit)
 
 
 def _swept_again(visit: Visit, capture: Capture) -> Visit:
@@ -382,7 +393,7 @@ _TAKERS: Final[dict[type, Callable[[Visit, Any], Visit]]] = {
 }
 
 _CAPTURED: Final[dict[str, Callable[[Visit, Capture], Visit]]] = {
-    "curve": lambda visit, _: _finished(visit, "curve"),
+    "curve": _curve_seen,
     "sweep": lambda visit, _: _finished(visit, "sweep"),
     "again": _swept_again,
     "lock": _lock_seen,
@@ -395,6 +406,10 @@ _CAPTURED: Final[dict[str, Callable[[Visit, Capture], Visit]]] = {
 def _settled(visit: Visit) -> Visit:
     """Go on if the questions of this step are answered and nothing is left to put right."""
     step = _step(visit)
+    if step.key == "curve":
+        seen = bool(visit.captures) and visit.captures[-1].purpose == "curve"
+        doubt = any(point.verdict == "doubtful" for point in _points_of(visit, step))
+        return _finished(visit, "curve") if seen and not doubt else visit
     if not step.asks or any(_point(visit, key) is None for key in _asks(visit, step)):
         return visit
     if step.key == "hot":
@@ -488,7 +503,7 @@ def _point(visit: Visit, key: str) -> Point | None:
 
 
 def _points_of(visit: Visit, step: Step) -> list[Point]:
-    keys = {*step.asks, *(MEASURED if step.key == "fit" else ())}
+    keys = {*step.asks, *_MEASURED_AT.get(step.key, ())}
     return [each for each in visit.points if each.key in keys]
 
 
