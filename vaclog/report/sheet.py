@@ -17,7 +17,8 @@ from xml.sax.saxutils import escape
 MM_PER_POINT: Final = 25.4 / 72.0
 INK: Final = "#000000"
 # Advance widths of Helvetica, in thousandths of its size, for what is ever centred here.
-_WIDTHS: Final = {"-": 333, "+": 584, " ": 278, "\u00b0": 400} | {str(n): 556 for n in range(10)}
+_WIDTHS: Final = {"A": 667, "C": 722, "D": 722, "E": 667, "N": 722, "R": 722, "T": 611, "V": 667}
+_FIGURE: Final = 556
 
 Anchor: TypeAlias = Literal["start", "middle"]
 
@@ -139,7 +140,7 @@ def _pdf_line(sheet: Sheet, line: Line) -> str:
 
 
 def _pdf_words(sheet: Sheet, words: Words) -> str:
-    width = words.size * sum(_WIDTHS.get(each, 556) for each in words.text) / 1000.0
+    width = words.size * sum(_WIDTHS.get(each, _FIGURE) for each in words.text) / 1000.0
     left = words.x - (width / 2.0 if words.anchor == "middle" else 0.0)
     across, sense = (2.0 * words.x - left, -1) if words.mirrored else (left, 1)
     text = words.text.replace("\\", r"\\").replace("(", r"\(").replace(")", r"\)")

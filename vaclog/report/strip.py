@@ -183,7 +183,7 @@ def _strip(drawn: _Drawing, spec: StripSpec, way: TurnWay, y: float, *, mirrored
     y += 2.0
     middle = MARGIN + TAIL_MM + spec.length_mm / 2.0
     drawn.box(MARGIN, y, spec.length_mm + 2 * TAIL_MM, HEIGHT_MM)
-    drawn.line(MARGIN + TAIL_MM, y + 0.2, MARGIN + TAIL_MM + spec.length_mm, y + 0.2, 0.1)
+    edge = y + HEIGHT_MM  # the scale stands on the edge towards the block, figures upright
     sense = -1.0 if way == "clockwise" else 1.0  # see the module: where advanced figures lie
     step = 1 if spec.mm_per_deg >= LEAST_PITCH_MM else 2
     for deg in range(-spec.span_deg, spec.span_deg + 1):
@@ -192,29 +192,32 @@ def _strip(drawn: _Drawing, spec: StripSpec, way: TurnWay, y: float, *, mirrored
             continue
         x = middle + sense * deg * spec.mm_per_deg
         length, thick = TICKS[kind]
-        drawn.line(x, y, x, y + length, thick)
-    _figures(drawn, spec, y, middle, sense, mirrored=mirrored)
+        drawn.line(x, edge - length, x, edge, thick)
+    _figures(drawn, spec, edge, middle, sense, mirrored=mirrored)
     left, right = ("ADVANCE", "RETARD") if sense < 0 else ("RETARD", "ADVANCE")
-    for text, x in ((left, MARGIN + TAIL_MM / 2), (right, middle + spec.length_mm / 2 + 7.0)):
+    for text, x in (
+        (left, MARGIN + TAIL_MM / 2 - 0.7),
+        (right, middle + spec.length_mm / 2 + TAIL_MM / 2 + 0.7),
+    ):
         drawn.words.append(
-            Words(x=x, y=y + 10.0, size=2.3, text=text, anchor="middle", mirrored=mirrored)
+            Words(x=x, y=edge - 2.0, size=2.1, text=text, anchor="middle", mirrored=mirrored)
         )
     return y + HEIGHT_MM + 6.5
 
 
 def _figures(
-    drawn: _Drawing, spec: StripSpec, y: float, middle: float, sense: float, *, mirrored: bool
+    drawn: _Drawing, spec: StripSpec, edge: float, middle: float, sense: float, *, mirrored: bool
 ) -> None:
     """Tens in two rows, as large as their neighbours in the row leave room."""
     room = 10.0 * ROWS * spec.mm_per_deg
-    size = min(MOST_FIGURE_MM, 0.92 * room / (2.0 * _DIGIT))
+    size = min(MOST_FIGURE_MM, 0.84 * room / (2.0 * _DIGIT))
     tens = range(-(spec.span_deg // 10) * 10, spec.span_deg + 1, 10)
     for deg in tens:
         row = (deg // 10) % ROWS
         x = middle + sense * deg * spec.mm_per_deg
-        base = y + TICKS[10][0] + 0.78 * size + row * 0.95 * size
+        base = edge - TICKS[10][0] - 0.3 - row * 0.92 * size
         if row:
-            drawn.line(x, y + TICKS[10][0], x, base - 0.76 * size, 0.08)
+            drawn.line(x, base + 0.2, x, edge - TICKS[10][0], 0.08)
         # Retard has no sign of its own: it lies on the other side of zero, and reads with one.
         text = f"{abs(deg)}"
         drawn.words.append(
