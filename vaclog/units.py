@@ -10,12 +10,14 @@ All functions are plain arithmetic, so they take floats and numpy arrays alike.
 from __future__ import annotations
 
 import math
-from typing import Final, Literal, TypeAlias, TypeVar, get_args
+from typing import TYPE_CHECKING, Final, Literal, TypeAlias, TypeVar, get_args
 
-import numpy as np
-from numpy.typing import NDArray
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
-Num = TypeVar("Num", float, NDArray[np.float64])
+# As text: who only converts a number need not wait for numpy to load.
+Num = TypeVar("Num", float, "NDArray[np.float64]")
 
 PressureUnit: TypeAlias = Literal["inHg", "kPa", "mbar", "mmHg", "psi"]
 

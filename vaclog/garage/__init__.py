@@ -7,7 +7,7 @@ never holds up the writer, and a killed process loses nothing that it was told i
 """
 
 from vaclog.garage.garage import Garage
+from vaclog.garage.lines import CaptureLine, CardRow, VisitLine
 from vaclog.garage.place import garage_path
-from vaclog.garage.rows import CaptureLine, CardRow, VisitLine
 
 __all__ = ["CaptureLine", "CardRow", "Garage", "VisitLine", "garage_path"]

@@ -15,7 +15,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final, TextIO
 
-from vaclog.garage.rows import PARTS
+from vaclog.garage.lines import PARTS
 
 # Of the document, not of the database.
 EXPORT_VERSION: Final = 1

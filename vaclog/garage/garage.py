@@ -14,27 +14,17 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
 
-from vaclog.cards import engine_card, rig_card
 from vaclog.errors import CardError, UnknownRecordError
+from vaclog.garage.lines import PARTS, VISIT_COLUMNS, CaptureLine, CardRow, VisitLine
 from vaclog.garage.opening import open_database
-from vaclog.garage.rows import (
-    PARTS,
-    VISIT_COLUMNS,
-    CaptureLine,
-    CardRow,
-    Row,
-    VisitLine,
-    part_rows,
-    visit_from,
-    visit_row,
-)
 from vaclog.garage.trouble import telling
-from vaclog.visit.records import Visit
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
 
     from vaclog.garage.backup import Soundness
+    from vaclog.garage.rows import Row
+    from vaclog.visit.records import Visit
 
 _Cards: TypeAlias = Literal["engines", "rigs"]
 
@@ -118,6 +108,8 @@ class Garage:
         CardError
             Not a sound card, without a name, or there is one of that name.
         """
+        from vaclog.cards import engine_card
+
         card = engine_card(toml)
         return self._add_card("engines", name or card.name, toml, at)
 
@@ -129,6 +121,8 @@ class Garage:
         CardError
             Not a sound card, without a name, or there is one of that name.
         """
+        from vaclog.cards import rig_card
+
         rig_card(toml)
         return self._add_card("rigs", name, toml, at)
 
@@ -142,6 +136,8 @@ class Garage:
         UnknownRecordError
             No such engine.
         """
+        from vaclog.cards import engine_card
+
         card, kept = engine_card(toml), self.engine(name)
         if not rename and kept.name == engine_card(kept.toml).name:
             rename = card.name  # it was kept under the name on its card, and still is
@@ -157,6 +153,8 @@ class Garage:
         UnknownRecordError
             No such rig.
         """
+        from vaclog.cards import rig_card
+
         rig_card(toml)
         return self._edit_card("rigs", name, toml, rename, at)
 
@@ -177,6 +175,8 @@ class Garage:
         UnknownRecordError
             No such card.
         """
+        from vaclog.visit.records import Visit
+
         card = self.engine(engine)
         clipped = self.rig(rig) if rig else None
         return self.save_visit(
@@ -201,23 +201,12 @@ class Garage:
         Visit
             The same, with its number.
         """
-        # Only what writes loads it.
+        return self.save_visits([visit])[0]
+
+    def save_visits(self, visits: Iterable[Visit]) -> list[Visit]:
+        """Keep several visits, all or none; see :meth:`save_visit`."""
         with self._writing() as tables:
-            self._take_cards(tables, visit)
-            row = visit_row(visit)
-            if visit.number == 0:
-                tables.table("visits").insert(row)
-                number = self._connection.execute("SELECT last_insert_rowid()").fetchone()[0]
-                visit = replace(visit, number=int(number))
-            else:
-                tables.table("visits").upsert({"number": visit.number, **row}, pk="number")
-            for table in PARTS:
-                self._write_parts(tables, table, visit)
-            files = [
-                {"sha256": each.sha256, "path": each.path} for each in visit.captures if each.sha256
-            ]
-            tables.table("files").insert_all(files, pk="sha256", ignore=True)
-        return visit
+            return [self._save(tables, visit) for visit in visits]
 
     def visit(self, number: int) -> Visit:
         """A whole visit.
@@ -445,6 +434,8 @@ class Garage:
             return self._connection.execute(sql, values).fetchall()
 
     def _visits(self, where: str, values: list[Any]) -> list[Visit]:
+        from vaclog.garage.rows import visit_from
+
         rows = self._rows(f"SELECT number, engine, rig, document FROM visits {where}", values)
         return [visit_from(dict(row), self._documents(row["number"])) for row in rows]
 
@@ -459,8 +450,29 @@ class Garage:
             for table in PARTS
         }
 
+    def _save(self, tables: Database, visit: Visit) -> Visit:
+        from vaclog.garage.rows import visit_row
+
+        self._take_cards(tables, visit)
+        row = visit_row(visit)
+        if visit.number == 0:
+            tables.table("visits").insert(row)
+            number = self._connection.execute("SELECT last_insert_rowid()").fetchone()[0]
+            visit = replace(visit, number=int(number))
+        else:
+            tables.table("visits").upsert({"number": visit.number, **row}, pk="number")
+        for table in PARTS:
+            self._write_parts(tables, table, visit)
+        files = [
+            {"sha256": each.sha256, "path": each.path} for each in visit.captures if each.sha256
+        ]
+        tables.table("files").insert_all(files, pk="sha256", ignore=True)
+        return visit
+
     def _write_parts(self, tables: Database, table: str, visit: Visit) -> None:
         """Write the parts that are new or changed; take out those that are gone."""
+        from vaclog.garage.rows import part_rows
+
         kept = {
             row["place"]: row["document"]
             for row in self._connection.execute(

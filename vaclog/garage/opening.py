@@ -14,7 +14,7 @@ from typing import Final
 
 from vaclog.errors import FutureVersionError, StorageError
 from vaclog.garage import step_1, step_2, step_3
-from vaclog.garage.rows import PARTS, part_rows, visit_from, visit_row
+from vaclog.garage.lines import PARTS
 from vaclog.garage.trouble import telling
 
 STEPS: Final[tuple[Callable[[sqlite3.Connection], None], ...]] = (
@@ -137,6 +137,8 @@ def _copy_aside(connection: sqlite3.Connection, target: Path) -> None:
 
 def _derive_columns(connection: sqlite3.Connection) -> None:
     """Fill the columns of every visit and its parts from their documents."""
+    from vaclog.garage.rows import part_rows, visit_from, visit_row
+
     rows = connection.execute("SELECT number, engine, rig, document FROM visits").fetchall()
     for row in rows:
         documents: dict[str, list[str]] = {}

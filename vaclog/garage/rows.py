@@ -1,83 +1,21 @@
 """Records and rows: what stands in which column.
 
-Enters: visits and their parts. Leaves: rows for the tables, and the lines that a list shows. A
+Enters: visits and their parts. Leaves: rows for the tables. A
 row's columns are derived from its document; the document is the truth.
 """
 
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from typing import Any, Final, TypeAlias
 
+from vaclog.garage.lines import PARTS
 from vaclog.result.document import as_plain, record_from
 from vaclog.visit.figures import figures, scatter_deg
 from vaclog.visit.records import Capture, Point, RoadTrial, Setting, Visit
 
 Row: TypeAlias = dict[str, Any]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CardRow:
-    """A card in the garage: its TOML text, when it came and last changed, how many visits."""
-
-    name: str
-    toml: str
-    added: str = ""
-    changed: str = ""
-    visits: int = 0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class VisitLine:
-    """A visit as a list shows it; see :class:`vaclog.visit.figures.Figures`."""
-
-    number: int
-    engine: str
-    rig: str
-    begun: str
-    ended: str
-    step: str
-    peak_deg: float | None
-    u_peak_deg: float | None
-    set_deg: float | None
-    limit: str | None
-    reached_deg: float | None
-    idle_rpm: float | None
-    idle_pressure_kpa: float | None
-    vacuum_kpa: float | None
-    barometer_kpa: float | None
-    misfire_per_thousand: float | None
-    scatter_deg: float | None
-    pinking: str | None
-    captures: int
-    trials: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CaptureLine:
-    """A capture as a list shows it. ``path`` is where the file was seen last."""
-
-    visit: int
-    place: int
-    purpose: str
-    sha256: str
-    path: str
-    at: str
-    found: bool
-    peak_deg: float | None
-    u_deg: float | None
-    set_deg: float | None
-    limit: str | None
-    idle_rpm: float | None
-    vacuum_kpa: float | None
-    misfire_per_thousand: float | None
-    scatter_deg: float | None
-    kept: bool
-
-
-VISIT_COLUMNS: Final = tuple(each.name for each in fields(VisitLine))
-PARTS: Final = ("captures", "settings", "trials", "points")
 
 
 def visit_row(visit: Visit) -> Row:
