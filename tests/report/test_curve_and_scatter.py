@@ -141,6 +141,12 @@ def test_an_end_not_seen_asks_for_more() -> None:
     assert "already at idle" in curve_said(start_rpm=None, u_start_rpm=None, moving_at_idle=True)
 
 
+def test_distributor_degrees_on_the_card_are_suspected() -> None:
+    assert "Double both" in curve_said(from_card_deg=11.0)
+    assert "about half" in curve_said(from_card_deg=44.0)
+    assert "Double both" not in curve_said(from_card_deg=15.0)
+
+
 def test_a_hose_that_is_on_comes_first() -> None:
     points = curve_words.curve(
         a_result(curve=replace(CURVE, hose="manifold", hose_swing_deg=9.0, u_hose_swing_deg=0.5))

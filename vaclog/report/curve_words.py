@@ -18,6 +18,7 @@ _FRICTION_DEG: Final = 0.5
 _STAYS_OUT_DEG: Final = 0.7
 _SIGMAS: Final = 3.0
 _IN_A_ROW: Final = 6
+_NEARLY: Final = 0.25  # of twice
 _CANDIDATES: Final = {
     "flat": (
         "weights or their pivots that catch there, or the change from a light to a heavy spring "
@@ -114,6 +115,18 @@ def _spot(spot: CurveSpot) -> str:
 
 
 def _card(seen: CurveSeen) -> str:
+    if seen.all_seen and seen.most_deg and seen.from_card_deg:
+        times = seen.most_deg / seen.from_card_deg
+        if abs(times - 2.0) < _NEARLY:
+            return (
+                "In all it adds about twice what the card says: the card is probably in degrees "
+                "and speeds of the distributor. Double both on it."
+            )
+        if abs(1.0 / times - 2.0) < _NEARLY:
+            return (
+                "In all it adds about half of what the card says: the card was probably doubled "
+                "once too often, or the weights reach only half of their way."
+            )
     if not seen.card_deg or any(spot.kind != "flat" for spot in seen.spots):
         return ""
     apart = [abs(one - two) for one, two in zip(seen.added_deg, seen.card_deg, strict=True)]
