@@ -44,6 +44,7 @@ class EngineCard:
     vacuum_advance: VacuumAdvance = "none"
     altitude_m: float | None = None
     tdc_verified: bool = False
+    bore_mm: float | None = None  # of a cylinder: gives the pitch at which pinking rings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -300,6 +301,7 @@ _ENGINE_KEYS: Final[Mapping[str, _Reader]] = {
     "vacuum_advance": _choice(get_args(VacuumAdvance)),
     "altitude_m": _number(-1000, 9000, "m"),
     "tdc_verified": _flag,
+    "bore_mm": _number(20, 300, "mm"),
 }
 
 _RIG_KEYS: Final[Mapping[str, Mapping[str, _Reader]]] = {

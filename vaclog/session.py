@@ -229,6 +229,13 @@ class Session:
         """The rig card in force."""
         return self._rig
 
+    def cycles(self) -> CycleTable:
+        """All cycles so far; of the whole capture after :meth:`finish`.
+
+        For work that a capture alone does not hold, such as a sound recording of the drive.
+        """
+        return self._signal_chain().cycles()
+
     def view(self) -> View | None:
         """What a page shows now; None while nobody leads."""
         return None if self._leader is None else self._leader.view()

@@ -15,6 +15,7 @@ from vaclog.cli.garage import garage
 from vaclog.cli.listen import listen
 from vaclog.cli.ports import ports
 from vaclog.cli.replay import replay
+from vaclog.cli.road import road
 from vaclog.cli.simulate import simulate
 from vaclog.cli.strip import strip
 from vaclog.cli.visit import visit
@@ -56,5 +57,5 @@ def main() -> None:
     """
 
 
-for _command in (demo, replay, listen, simulate, ports, visit, garage, batch, strip):
+for _command in (demo, replay, listen, simulate, ports, visit, garage, batch, strip, road):
     main.add_command(_command)

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from vaclog.cards import EngineCard, RigCard
     from vaclog.cli.reading import TypedReadings
     from vaclog.result import Result
+    from vaclog.session import Session
 
 
 def analyse_file(
@@ -22,6 +23,18 @@ def analyse_file(
     mapping: Path | None = None,
     typed: TypedReadings | None = None,
 ) -> Result:
+    """Replay a capture through a session; see :func:`replay_file`. Returns its result."""
+    return replay_file(path, engine=engine, rig=rig, mapping=mapping, typed=typed)[1]
+
+
+def replay_file(
+    path: Path,
+    *,
+    engine: EngineCard | None = None,
+    rig: RigCard | None = None,
+    mapping: Path | None = None,
+    typed: TypedReadings | None = None,
+) -> tuple[Session, Result]:
     """Replay a capture through a session, with a bar on stderr while it is read.
 
     Parameters
@@ -37,8 +50,8 @@ def analyse_file(
 
     Returns
     -------
-    Result
-        The answer.
+    Session, Result
+        The session at its end, and the answer.
 
     Raises
     ------
@@ -69,4 +82,4 @@ def analyse_file(
         click.echo(text, err=True)
     if watched:
         click.echo("Fitting the hill ...", err=True)
-    return session.finish()
+    return session, session.finish()

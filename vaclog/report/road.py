@@ -1,19 +1,20 @@
 """The road in the report: full-load runs and the pinking that was marked in them.
 
-Enters: a result and a unit. Leaves: sentences; none where nothing was driven.
+Enters: a result or a road test, and a unit. Leaves: sentences; none where nothing was driven.
 """
 
 from __future__ import annotations
 
+import textwrap
 from typing import Final
 
 from vaclog.report.words import degrees, difference, fixed, listed, pressure
 from vaclog.result import Result
-from vaclog.result.road import LoadRun, PinkingMark
+from vaclog.result.road import HeardRun, Hearing, LoadRun, PinkingMark, RoadTest
 from vaclog.units import PressureUnit
 
 ROAD: Final = "On the road"
-BY: Final = {"button": "the button", "tap": "a tap", "typed": "the time that was typed in"}
+BY: Final = {"button": "the button", "tap": "a tap", "typed": "the time given"}
 NO_PROOF: Final = (
     "No pinking was marked. That is no proof: some pinking cannot be heard from the seat."
 )
@@ -75,3 +76,85 @@ def clock(at_s: float) -> str:
     """A time in the capture as minutes and seconds."""
     minutes, seconds = divmod(round(at_s), 60)
     return f"{minutes}:{seconds:02d}"
+
+
+# --- the road test as a whole --------------------------------------------------------------------
+
+HEADLINE: Final = {
+    "pinking": "It pinked: retard by {retard:g}° of the crank.",
+    "suspected": "Perhaps it pinked: retard by {retard:g}° of the crank, to be safe.",
+    "none heard": "No pinking was heard. That is no proof that there was none.",
+    "not driven": "No full load was found in this capture.",
+}
+NEVER_CLEAN: Final = "A recording can raise suspicion. It never says that an engine does not pink."
+WIDTH: Final = 80
+
+
+def render(test: RoadTest, unit: PressureUnit) -> str:
+    """A road test as text for a terminal, the answer first, cautions before the numbers."""
+    runs = [run_line(number, run, unit) for number, run in enumerate(test.loads, start=1)]
+    marks = [mark_line(mark, unit) for mark in test.pinking]
+    blocks = [
+        _filled(test.engine),
+        _filled(HEADLINE[test.verdict].format(retard=test.retard_deg)),
+        "\n".join([_filled(test.why), _filled(test.next_step)]),
+        _listed("Before you drive again", test.cautions),
+        _listed("What was driven", runs),
+        _listed("What was marked", marks),
+        _listed("What the recording says", hearing_lines(test.hearing, unit)),
+        _listed("Mind", test.warnings),
+    ]
+    return "\n\n".join(block for block in blocks if block)
+
+
+def hearing_lines(hearing: Hearing | None, unit: PressureUnit) -> list[str]:
+    """What was heard, or why nothing could be."""
+    if hearing is None:
+        return []
+    if hearing.why_not is not None:
+        return [f"Nothing could be heard in {hearing.file}: {hearing.why_not}."]
+    lines = []
+    if hearing.low_hz is not None and hearing.high_hz is not None:
+        lines.append(
+            f"This bore rings at {hearing.low_hz / 1000.0:.1f} to {hearing.high_hz / 1000.0:.1f} "
+            f"kHz when it pinks. The threshold lets chance make {hearing.false_per_minute:g} such "
+            "beat a minute of load."
+        )
+    lines += [heard_line(run, unit) for run in hearing.runs]
+    return [*lines, NEVER_CLEAN]
+
+
+def heard_line(run: HeardRun, unit: PressureUnit) -> str:
+    """What was heard in one run."""
+    head = f"Full load {run.load}: {run.beats} of {run.firings} strokes rang"
+    chance = (
+        f"chance makes {fixed(run.expected_false, 1)}, and {run.elsewhere} rang where an engine "
+        "cannot pink"
+    )
+    if not run.suspicious:
+        return f"{head}; {chance}. Nothing that stands out."
+    where = []
+    if run.rpm is not None:
+        where.append(f"around {speed(run.rpm)} rpm")
+    if run.pressure_kpa is not None:
+        where.append(f"{pressure(run.pressure_kpa, unit)} in the manifold")
+    if run.advance_deg is not None:
+        where.append(f"{degrees(run.advance_deg)} of advance")
+    whose = "" if run.cylinder is None else f" Most by cylinder {run.cylinder}."
+    return f"{head}, {listed(where)}: suspicious; {chance}.{whose}"
+
+
+def _filled(text: str) -> str:
+    return textwrap.fill(text, WIDTH, break_on_hyphens=False)
+
+
+def _listed(title: str, points: list[str] | tuple[str, ...]) -> str:
+    if not points:
+        return ""
+    lines = [
+        textwrap.fill(
+            point, WIDTH, initial_indent="  - ", subsequent_indent="    ", break_on_hyphens=False
+        )
+        for point in points
+    ]
+    return "\n".join([title, *lines])

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from vaclog.analysis.findings import Phase
 from vaclog.result.road import LoadRun
 from vaclog.signals.tables import AdvanceFrom, CycleFlag, CycleTable, FloatArray
-from vaclog.units import s_from_us
+from vaclog.units import s_from_us, us_from_s
 
 # A foot that wavers, or a lost pulse, does not end a pull; a change of gear takes longer.
 JOINED_US: Final = 400_000
@@ -61,6 +61,17 @@ def find_loads(cycles: CycleTable, phases: Sequence[Phase]) -> list[Load]:
         if last - first >= FEWEST_CYCLES and _sound(cycles, slice(first, last)).any():
             loads.append(Load(first=first, last=last))
     return loads
+
+
+def rows_of(cycles: CycleTable, runs: Sequence[LoadRun]) -> list[Load]:
+    """The rows of runs that are told in a result of the same capture."""
+    return [
+        Load(
+            first=int(np.searchsorted(cycles.start_us, us_from_s(run.start_s))),
+            last=int(np.searchsorted(cycles.end_us, us_from_s(run.end_s), side="right")),
+        )
+        for run in runs
+    ]
 
 
 def load_records(
