@@ -38,11 +38,12 @@ class Person:
         assert (done.exit_code != 0) == fails, f"{words}: {done.output}"
         assert "Traceback" not in done.output
         self.said.append(done.output)
-        return done.output
+        return " ".join(done.output.split())
 
     def asks(self, *words: object) -> dict[str, Any]:
         """The same with ``--json``."""
-        return dict(json.loads(self.types(*words, "--json")))
+        self.types(*words, "--json")
+        return dict(json.loads(self.said[-1]))
 
     def answers_all(self, **numbers: str) -> None:
         """Answer yes until nothing is asked any more."""

@@ -11,7 +11,7 @@ import click
 
 from vaclog.cli.options import FILE_IN, FILE_OUT, UNITS
 from vaclog.cli.visit_desk import Desk, add_capture, desk_options
-from vaclog.cli.visit_words import capture_lines, locked_line, show, status_lines
+from vaclog.cli.visit_words import capture_lines, locked_line, say, show, status_lines
 
 if TYPE_CHECKING:
     from vaclog.visit.events import Event
@@ -94,7 +94,7 @@ def status(desk: Desk) -> None:
 
         click.echo(visit_to_json(kept))
         return
-    click.echo("\n".join(status_lines(kept)))
+    say(status_lines(kept))
 
 
 @visit.command("next")

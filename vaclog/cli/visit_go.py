@@ -16,18 +16,18 @@ from vaclog.cli.visit_words import (
     capture_lines,
     doubt_lines,
     locked_line,
+    say,
     step_lines,
 )
 from vaclog.errors import VaclogError
 
 if TYPE_CHECKING:
     from vaclog.visit.events import Event
+    from vaclog.visit.questions import Question
     from vaclog.visit.records import Visit
     from vaclog.visit.steps import Next
 
-HELP: Final = (
-    "  ? why and what to mind   skip leave it out   note TEXT   redo STEP   quit (all is kept)"
-)
+HELP: Final = "  ? shows it again; skip, note TEXT, redo STEP; quit: all is kept"
 
 
 class _Left(Exception):  # noqa: N818 - not an error: the person goes
@@ -36,48 +36,44 @@ class _Left(Exception):  # noqa: N818 - not an error: the person goes
 
 def lead(desk: Desk, unit: str) -> None:
     """Ask and tell until the visit ends or the person goes."""
-    shown = ""
+    shown: list[str] = []
     try:
         while True:
             with desk.garage() as garage:
                 visit = desk.visit(garage)
             desk.number = visit.number
             if visit.ended:
-                click.echo(
-                    "The visit has ended. The report: vaclog visit report "
-                    f"--visit {visit.number} --html FILE"
-                )
+                say([f"The visit has ended: vaclog visit report --visit {visit.number}"])
                 return
-            shown = _one(desk, visit, unit, shown)
+            _one(desk, visit, unit, shown)
     except (click.Abort, EOFError, _Left):
         click.echo("\nAll is kept. Go on with: vaclog visit go")
 
 
-def _one(desk: Desk, visit: Visit, unit: str, shown: str) -> str:
-    """One question; the step that was shown in full."""
+def _one(desk: Desk, visit: Visit, unit: str, shown: list[str]) -> None:
+    """One question. ``shown`` are the steps that were told, newest last."""
     from vaclog.visit.steps import next_step
 
     due = next_step(visit)
-    place = f"{due.step.key} {len(visit.trials)} {len(visit.settings)}"
-    if place != shown:
-        click.echo("")
-        click.echo("\n".join(step_lines(due, visit)))
-        click.echo(HELP)
-    for line in doubt_lines(due):
-        click.echo(line)
+    if due.step.key not in shown[-1:]:
+        say(["", *step_lines(due, brief=due.step.key in shown)])
+        if not shown:
+            say([HELP])
+        shown.append(due.step.key)
+    if due.ask is None:
+        say(doubt_lines(due))
     said = click.prompt(_prompt(due), default="", show_default=False).strip()
     try:
         _hear(desk, visit, due, said, unit)
     except VaclogError as error:
-        for part in (error.fact, error.cause, error.step):
-            if part:
-                click.echo(f"  {part}")
-    return place
+        say([f"  {part}" for part in (error.fact, error.cause, error.step) if part])
+    except click.UsageError as error:
+        say([f"  {error.format_message()}"])
 
 
 def _prompt(due: Next) -> str:
     if due.ask is not None:
-        return f"{due.ask.ask} [yes/no/skip{'/' + due.ask.unit if due.ask.unit else ''}]"
+        return f"{due.ask.ask} [{_answers(due.ask)}]"
     if due.wants is not None and due.step.key != "lock":
         return f"Capture file for {due.wants}"
     return {
@@ -89,6 +85,12 @@ def _prompt(due: Next) -> str:
     }.get(due.step.key, "Put right? Key and yes or skip")
 
 
+def _answers(ask: Question) -> str:
+    words = [] if ask.needs_value else ["yes", "no"]
+    words += [] if ask.must else ["skip"]
+    return "/".join([*words, *([f"number {ask.unit}"] if ask.unit else [])])
+
+
 def _hear(desk: Desk, visit: Visit, due: Next, said: str, unit: str) -> None:
     """Do what was said."""
     from vaclog.visit.events import Ended, LeftOut, Noted, Redone
@@ -98,7 +100,7 @@ def _hear(desk: Desk, visit: Visit, due: Next, said: str, unit: str) -> None:
     if low in ("quit", "q"):
         raise _Left
     if low == "?" or not said:
-        click.echo("\n".join(step_lines(due, visit)))
+        say(step_lines(due))
     elif low == "note" and rest:
         desk.happen(Noted(text=rest))
     elif low == "redo" and rest:
@@ -108,7 +110,7 @@ def _hear(desk: Desk, visit: Visit, due: Next, said: str, unit: str) -> None:
     elif low == "skip" and due.ask is None:
         what = "check" if due.wants == "check" else due.step.key
         desk.happen(LeftOut(step=what, why=rest))
-        click.echo(f"  {due.step.costs}")
+        say([f"  {due.step.costs}"])
     else:
         _answer(desk, visit, due, said, unit)
 
@@ -122,7 +124,7 @@ def _answer(desk: Desk, visit: Visit, due: Next, said: str, unit: str) -> None:
     elif (event := _event(desk, due, said)) is not None:
         _, after = desk.happen(event)
         if due.step.key == "lock":
-            click.echo(f"  {locked_line(after)}")
+            say([f"  {locked_line(after)}"])
     elif due.put_right and said.rsplit(maxsplit=1)[-1] in ("yes", "no", "skip"):
         _point(desk, visit, said.split(maxsplit=1)[0], said.rsplit(maxsplit=1)[-1])
     elif due.wants is not None:
@@ -163,7 +165,7 @@ def _point(desk: Desk, visit: Visit, key: str, said: str) -> None:
         point = answered_point(visit, key, "yes", said, desk.now())
     desk.happen(Answered(point=point))
     if point.text:
-        click.echo(f"  {point.text}")
+        say([f"  {point.text}"])
 
 
 def _capture(desk: Desk, file: Path, unit: str) -> None:
@@ -171,8 +173,7 @@ def _capture(desk: Desk, file: Path, unit: str) -> None:
 
     _, after, result = add_capture(desk, file, None, None)
     told = after.captures[-1].purpose
-    for line in capture_lines(after, result, told, pressure_unit(unit)):
-        click.echo(f"  {line}")
+    say([f"  {line}" for line in capture_lines(after, result, told, pressure_unit(unit))])
 
 
 def _degrees(said: str) -> float | None:

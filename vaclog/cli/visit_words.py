@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Any
+from textwrap import fill
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -16,22 +18,50 @@ if TYPE_CHECKING:
     from vaclog.visit.records import Purpose, Visit
     from vaclog.visit.steps import Next
 
-_MARKS = {"in order": "ok", "doubtful": "!!", "not known": "??", "left out": "--"}
+WIDTH: Final = 88
+_MARKS: Final = {"in order": "ok", "doubtful": "!!", "not known": "??", "left out": "--"}
 
 
-def step_lines(due: Next, visit: Visit) -> list[str]:
-    """The step that is due: why, what to mind, what to do."""
+def say(lines: Sequence[str]) -> None:
+    """Print lines, wrapped so that what hangs over is indented."""
+    for line in lines:
+        indent = len(line) - len(line.lstrip()) + 2
+        click.echo(
+            fill(
+                line,
+                WIDTH,
+                subsequent_indent=" " * indent,
+                break_long_words=False,
+                break_on_hyphens=False,
+            )
+        )
+
+
+def step_lines(due: Next, *, brief: bool = False) -> list[str]:
+    """The step that is due: why, what to mind, what to do.
+
+    Parameters
+    ----------
+    brief
+        It was shown before: only what is new.
+    """
     from vaclog.visit.catalogue import ORDER
 
     step = due.step
     place = f"{ORDER.index(step.key) + 1} of {len(ORDER)}: " if step.key in ORDER else ""
-    lines = [f"{place}{step.title}", f"  {step.why}"]
+    lines = [f"{place}{step.title} ({step.key})"]
+    if brief:
+        return [*lines, *told_lines(due)]
+    lines.append(f"  {step.why}")
     lines += [f"  Mind: {caution}" for caution in step.cautions]
     lines += [f"  {number}. {text}" for number, text in enumerate(step.do, start=1)]
-    lines += [f"  {line}" for line in due.lines]
-    if due.aim is not None:
-        lines.append(f"  {aim_line(due.aim)}")
-    return lines
+    return [*lines, *told_lines(due)]
+
+
+def told_lines(due: Next) -> list[str]:
+    """What is to be known now: why again, how far, where to set."""
+    lines = [f"  {line}" for line in due.lines]
+    return lines if due.aim is None else [*lines, f"  {aim_line(due.aim)}"]
 
 
 def aim_line(aim: Aim) -> str:
@@ -49,7 +79,8 @@ def how_lines(due: Next) -> list[str]:
     lines = []
     if due.ask is not None:
         value = f" [--value NUMBER{due.ask.unit}]" if due.ask.unit else ""
-        lines += [f"? {due.ask.ask}", f"  vaclog visit answer {due.ask.key} yes|no|skip{value}"]
+        words = "yes|no" if due.ask.must else "yes|no|skip"
+        lines += [f"? {due.ask.ask}", f"  vaclog visit answer {due.ask.key} {words}{value}"]
     elif due.wants is not None:
         lines.append("  Record it: vaclog listen PORT --capture FILE")
         lines.append(f"  Then: vaclog visit capture FILE --for {due.wants}")
@@ -193,15 +224,12 @@ def show(desk: Desk, visit: Visit, said: list[str], *, fresh: bool) -> None:
     if desk.as_json:
         click.echo(json.dumps(document(visit, said), ensure_ascii=False))
         return
-    for line in said:
-        click.echo(line)
+    say(said)
     if visit.ended:
         return
     from vaclog.visit.steps import next_step
 
     due = next_step(visit)
     if fresh:
-        lines = step_lines(due, visit)
-        click.echo("\n".join(["", *lines] if said else lines))
-    for line in (*doubt_lines(due), *how_lines(due)):
-        click.echo(line)
+        say(["", *step_lines(due)] if said else step_lines(due))
+    say([*doubt_lines(due), *how_lines(due)])

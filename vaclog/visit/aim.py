@@ -6,7 +6,7 @@ or ran on was too far, whatever the hill says.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from vaclog.cards import EngineCard, curve_added_deg, engine_card
@@ -60,6 +60,8 @@ def aim(visit: Visit) -> Aim:
         found = _by_the_hill(visit)
     most = ceiling_deg(visit)
     if most is not None and found.deg is not None and found.deg > most:
+        if found.deg - most < _SAME_DEG:
+            return replace(found, deg=most)
         return Aim(deg=most, limit="road", why=f"More than {most:.1f}° was too far in this visit.")
     return _as_learnt(visit, found)
 
@@ -108,8 +110,6 @@ def turn_words(visit: Visit, by_deg: float) -> str:
 
 def filled(visit: Visit, told: Setting) -> Setting:
     """A setting with what was left open taken from the aim."""
-    from dataclasses import replace
-
     wanted = aim(visit)
     return replace(
         told,
