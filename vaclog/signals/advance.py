@@ -45,12 +45,12 @@ def mark_advance(
     if len(mark_us) < 2 or not len(spark_us):
         return np.full(len(spark_us), np.nan)
     last = len(mark_us) - 1
-    after = np.searchsorted(mark_us, spark_us, side="right")
-    own = np.clip(after, 1, last)
-    since = (spark_us - mark_us[np.clip(after - 1, 0, last)]).astype(float)
+    after = mark_us.searchsorted(spark_us, side="right")
+    own = np.minimum(np.maximum(after, 1), last)
+    since = (spark_us - mark_us[np.maximum(after - 1, 0)]).astype(float)
     turn = (mark_us[own] - mark_us[own - 1]).astype(float)
     own_known = (after >= 1) & (after <= last) & (mark_steps[own] == 1)
-    before = np.clip(after - 1, 1, last)
+    before = np.maximum(after - 1, 1)
     turn_before = (mark_us[before] - mark_us[before - 1]).astype(float)
     before_known = (after >= 2) & (mark_steps[before] == 1)
 

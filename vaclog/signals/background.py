@@ -72,7 +72,7 @@ class BackgroundBuilder:
         self.low_rail += int(lows.sum())
         self.high_rail += int(highs.sum())
         bins = us // BIN_US
-        first = np.flatnonzero(np.diff(bins, prepend=-1))
+        first = np.concatenate(([0], np.flatnonzero(bins[1:] != bins[:-1]) + 1))
         columns = (
             bins[first],
             np.diff(np.append(first, len(us))),

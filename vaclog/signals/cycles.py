@@ -105,14 +105,12 @@ class PressureTail:
         if not len(us):
             return
         if len(self.us):
-            from_us, from_counts = self.us[-1], self.counts[-1]
+            earlier_us, before = self.us[-1:], np.concatenate((self.counts[-1:], counts[:-1]))
             sums = self.area[-1], self.absent[-1], self.railed[-1]
-            spacing = np.diff(us, prepend=from_us)
-            before = np.concatenate(([from_counts], counts[:-1]))
         else:
+            earlier_us, before = us[:1], np.concatenate((counts[:1], counts[:-1]))
             sums = np.int64(0), np.int64(0), np.int64(0)
-            spacing = np.diff(us, prepend=us[0])
-            before = np.concatenate((counts[:1], counts[:-1]))
+        spacing = us - np.concatenate((earlier_us, us[:-1]))
         absent = self._absent(spacing)
         railed = self._scale.at_rail(before)
         self.us = np.concatenate((self.us, us))
@@ -128,7 +126,8 @@ class PressureTail:
         full = len(joined) // _BLOCK
         levels = np.array([self._period])
         if full:
-            medians = np.median(joined[: full * _BLOCK].reshape(full, _BLOCK), axis=1)
+            ranked = np.sort(joined[: full * _BLOCK].reshape(full, _BLOCK), axis=1)
+            medians = (ranked[:, _BLOCK // 2 - 1] + ranked[:, _BLOCK // 2]) / 2
             levels = np.concatenate((levels, medians))
         period = np.repeat(levels, _BLOCK)[len(self._block) : len(joined)]
         self._period = float(levels[-1])
@@ -161,7 +160,7 @@ class PressureTail:
             The sample before each time (int64), and what area and absent grew since it, and
             the interpolated counts (float64).
         """
-        row = np.clip(np.searchsorted(self.us, edges, side="right") - 1, 0, len(self.us) - 1)
+        row = np.maximum(self.us.searchsorted(edges, side="right") - 1, 0)
         after = np.minimum(row + 1, len(self.us) - 1)
         since = edges - self.us[row]
         spacing = self.us[after] - self.us[row]
@@ -201,7 +200,8 @@ def _pressures(tail: PressureTail, start: IntArray, end: IntArray, slots: int) -
     duration = (end - start).astype(float)
     edges = start[:, None] + duration[:, None] * (np.arange(slots + 1) / slots)
     row, area, absent, counts = tail.measure(edges)
-    grown = np.diff(tail.area[row], axis=1) + np.diff(area, axis=1)
+    areas = tail.area[row]
+    grown = (areas[:, 1:] - areas[:, :-1]) + (area[:, 1:] - area[:, :-1])
     first, last = row[:, 0], row[:, -1]
     mean = (tail.area[last] - tail.area[first]) + (area[:, -1] - area[:, 0])
     missing = (tail.absent[last] - tail.absent[first]) + (absent[:, -1] - absent[:, 0])
@@ -413,7 +413,7 @@ class CycleBuilder:
         if self.pressure.held:
             return 0
         end = self._edges.us[1:]
-        reach = (np.diff(self._edges.us) * _MARK_REACH).astype(np.int64)
+        reach = ((end - self._edges.us[:-1]) * _MARK_REACH).astype(np.int64)
         newest = int(self.pressure.us[-1]) if len(self.pressure.us) else -(1 << 62)
         sampled = max(newest, upto_us - _LONGEST_HOLE_US)
         ready = (end <= sampled) & (end + reach < marks_upto_us) & (end < upto_us)
@@ -502,7 +502,7 @@ class CycleBuilder:
         advance[unseen] = np.nan
         reach = (end - start) * _MARK_REACH
         last = len(marks) - 1
-        right = np.clip(np.searchsorted(marks, start), 0, last)
+        right = np.minimum(marks.searchsorted(start), last)
         left = np.maximum(right - 1, 0)
         own = np.where(np.abs(marks[right] - start) < np.abs(marks[left] - start), right, left)
         sound = (np.abs(marks[own] - start) < reach) & (own + 2 <= last)

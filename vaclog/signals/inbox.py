@@ -61,7 +61,7 @@ class _Queue:
             return
         ticks = np.concatenate((self.ticks, ticks))
         values = np.concatenate((self.values, values))
-        if (np.diff(ticks) < 0).any():
+        if (ticks[1:] < ticks[:-1]).any():
             order = np.argsort(ticks, kind="stable")
             ticks, values = ticks[order], values[order]
         self.ticks, self.values = ticks, values

@@ -167,7 +167,7 @@ class Rhythm:
         if position + 1 < len(times) and times[position + 1] - first <= _GUARD * reading.period:
             return 0
         block = times[position : position + 256]
-        periods = np.diff(block, prepend=reading.last)
+        periods = block - np.concatenate(([reading.last], block[:-1]))
         ratio = np.empty(len(block))
         ratio[0] = 1.0
         ratio[1:] = periods[1:] / np.maximum(periods[:-1], 1)
