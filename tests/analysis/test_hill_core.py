@@ -11,7 +11,7 @@ from scipy.stats import t as student
 from vaclog.analysis.hill.dynamics import innovation_weights, least_squares, ljung_box_p
 from vaclog.analysis.hill.grid import log_mean_positive
 from vaclog.analysis.hill.parabola import fit_vertex
-from vaclog.analysis.hill.shape import AT_DEG, CUBIC, HALVES
+from vaclog.analysis.hill.shape import AT_DEG, CUBIC, HALVES, HillPrior
 
 # NIST StRD, linear regression, Norris (36 points of an ozone calibration).
 NORRIS_Y = (
@@ -214,3 +214,16 @@ def test_weights_drop_a_misfire_and_its_neighbours_and_little_else() -> None:
     assert weights[1000:1002].max() < 0.3
     follows[501] = False
     assert innovation_weights(rest, follows)[501] > 0.5
+
+
+def test_prior_of_lopsidedness_is_one_of_ratios() -> None:
+    """As far out on either side the two ratios multiply to the square of the middle one."""
+    prior = HillPrior()
+    steep, even = prior.ratios(np.array([-2.0, 2.0])), prior.ratios(np.zeros(1))
+    assert (1 + steep).prod() == pytest.approx((1 + even[0]) ** 2)
+    assert even[0] == pytest.approx(prior.lopsided)
+    # What models and measurements show lies inside 95 %: steeper by 40 % on either side, and a
+    # best advance that moves with load (r up to 0.8 along the sweep).
+    z = np.log((1 + np.array([1 / 1.4 - 1, 0.4, 0.8])) / (1 + prior.lopsided)) / prior.u_lopsided
+    assert (np.abs(z) < norm.ppf(0.975)).all()
+    assert (prior.ratios(np.linspace(-3.0, 3.0, 7)) > -1.0).all()

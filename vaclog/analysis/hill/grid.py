@@ -193,7 +193,7 @@ def posterior(ground: Ground, prior: HillPrior) -> Posterior:
         COARSE_DEG,
     )
     z = np.linspace(-R_REACH, R_REACH, R_POINTS)
-    r = prior.lopsided + prior.u_lopsided * z
+    r = prior.ratios(z)
     flat_r = np.linspace(*FLAT_R, R_POINTS)
     weight = np.repeat(-0.5 * z * z, len(prior.families)).reshape(R_POINTS, -1).T
     mass = _over_top(_surface(ground, coarse, r, prior).log_mass + weight)
