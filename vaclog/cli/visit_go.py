@@ -12,7 +12,6 @@ import click
 
 from vaclog.cli.visit_desk import Desk, add_capture
 from vaclog.cli.visit_words import (
-    aim_line,
     capture_lines,
     doubt_lines,
     locked_line,
@@ -77,9 +76,9 @@ def _prompt(due: Next) -> str:
     if due.wants is not None and due.step.key != "lock":
         return f"Capture file for {due.wants}"
     return {
-        "set": f"{aim_line(due.aim) if due.aim else ''} Done? [yes, or the degrees reached]",
+        "set": "Done? [yes, or the degrees reached]",
         "lock": "Capture file, or degrees moved, or yes (not seen)",
-        "road": "What was heard? [clean/pinking/unsure]",
+        "road": "What was heard? [clean/pinking/unsure, or a capture file of it first]",
         "defer": "redo set, once the cause is cured; end, if not",
         "record": "End the visit? [yes/no]",
     }.get(due.step.key, "Put right? Key and yes or skip")
@@ -119,7 +118,7 @@ def _answer(desk: Desk, visit: Visit, due: Next, said: str, unit: str) -> None:
     """An answer to what was asked."""
     if due.ask is not None:
         _point(desk, visit, due.ask.key, said)
-    elif due.wants is not None and Path(said).expanduser().is_file():
+    elif due.step.purpose is not None and Path(said).expanduser().is_file():
         _capture(desk, Path(said).expanduser(), unit)
     elif (event := _event(desk, due, said)) is not None:
         _, after = desk.happen(event)

@@ -50,10 +50,10 @@ def step_lines(due: Next, *, brief: bool = False) -> list[str]:
     step = due.step
     place = f"{ORDER.index(step.key) + 1} of {len(ORDER)}: " if step.key in ORDER else ""
     lines = [f"{place}{step.title} ({step.key})"]
+    minds = [f"  Mind: {caution}" for caution in step.cautions]
     if brief:
-        return [*lines, *told_lines(due)]
-    lines.append(f"  {step.why}")
-    lines += [f"  Mind: {caution}" for caution in step.cautions]
+        return [*lines, *minds, *told_lines(due)]
+    lines += [f"  {step.why}", *minds]
     lines += [f"  {number}. {text}" for number, text in enumerate(step.do, start=1)]
     return [*lines, *told_lines(due)]
 
