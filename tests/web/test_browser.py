@@ -35,7 +35,7 @@ from vaclog.result import Result, to_json
 from vaclog.session import CyclesGrew, Event, Instruct, Session, wants
 from vaclog.simulator.live import LiveRun
 from vaclog.simulator.person import Habits, Order
-from vaclog.simulator.presets import preset
+from vaclog.simulator.presets import Scenario, preset
 from vaclog.sources.serial_port import SerialSource
 from vaclog.sources.virtual_port import VirtualPort
 from vaclog.web.feed import Feed
@@ -67,16 +67,20 @@ class Visit:
     led_us: int = 0
     result: Result | None = None
     run: LiveRun | None = None
+    scenario: Scenario = field(default_factory=lambda: preset("there-and-back"))
+    options: Options = field(default_factory=lambda: Options(goal_deg=1.5))
+    habits: Habits = field(
+        default_factory=lambda: Habits(ignores=0.0, spread=0.1, lock_slip_share=0.0)
+    )
 
     def __post_init__(self) -> None:
         desk = Desk()
         desk.opened(self.taps.put)  # the person's taps go to the page, by this test's finger
-        scenario = preset("there-and-back")
         # With an altitude on the card the page can show vacuum.
+        scenario = self.scenario
         scenario = replace(scenario, maker=replace(scenario.maker, altitude_m=100.0))
         self.cards = cards_of(scenario)
-        habits = Habits(ignores=0.0, spread=0.1, lock_slip_share=0.0)
-        self.hand = LedHand(scenario, desk, seed=4, speed=12.0, habits=habits)
+        self.hand = LedHand(scenario, desk, seed=4, speed=12.0, habits=self.habits)
         self.threads = [
             threading.Thread(target=self._listen, daemon=True),
             threading.Thread(target=self._turn, daemon=True),
@@ -89,7 +93,7 @@ class Visit:
 
     def _listen(self) -> None:
         records = [
-            wants(Options(goal_deg=1.5)),
+            wants(self.options),
             CardText(at_us=0, which="engine", toml=self.cards.engine),
             CardText(at_us=0, which="rig", toml=self.cards.rig),
         ]

@@ -89,6 +89,22 @@ class ByReadings:
         scene.refill()
         self._turned_us = self._asked_us = None
 
+    def undo(self, scene: Scene) -> None:
+        """The last reading was wrong: as if it had not been said; it is asked for again."""
+        assert isinstance(scene.watch, ReadHand)
+        taken = scene.readings.undo()
+        if taken is None:
+            return
+        start_us, end_us, _ = taken
+        last_deg = scene.readings.last_deg
+        scene.watch.unread(last_deg)
+        if last_deg is None:
+            scene.home_deg = None
+        scene.refill()
+        if end_us is None:  # the hand is still there
+            self._turned_us = start_us - round(TURN_S * 1e6)
+            self._asked_us = None
+
     def _ask(self, scene: Scene) -> Instruction | None:
         assert self._turned_us is not None
         if scene.now_us < self._turned_us + round(TURN_S * 1e6):

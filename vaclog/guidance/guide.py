@@ -17,6 +17,7 @@ from typing import Final
 
 import numpy as np
 
+from vaclog.analysis.holds.readings import UNDO
 from vaclog.cards import EngineCard, RigCard
 from vaclog.guidance.blind import Blind
 from vaclog.guidance.by_readings import ByReadings, Stage
@@ -111,8 +112,11 @@ class Guide:
         if self._seen == 0:
             return []
         if operator.kind == "strobe":
-            if operator.value_deg is not None and isinstance(self._stage, ByReadings):
-                self._stage.reading(self.scene, operator.value_deg)
+            if isinstance(self._stage, ByReadings):
+                if operator.value_deg is not None:
+                    self._stage.reading(self.scene, operator.value_deg)
+                elif operator.text == UNDO:
+                    self._stage.undo(self.scene)
             return self._step()
         text = operator.text.strip().lower() if operator.kind == "tap" else Tap.DONE.value
         if text not in {each.value for each in Tap}:

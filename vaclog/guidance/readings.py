@@ -6,13 +6,11 @@ holds carry them, and a stand-in for the watched hand.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Final
 
-import numpy as np
-
+from vaclog.analysis.holds.fill import fill
 from vaclog.guidance.watch import HandWatch
-from vaclog.signals.tables import AdvanceFrom, CycleTable
+from vaclog.signals.tables import CycleTable
 
 # A strobe read by eye against two-degree marks.
 U_READING_DEG: Final = 0.5
@@ -42,17 +40,22 @@ class Readings:
             start_us, _, deg = self.holds[-1]
             self.holds[-1] = (start_us, at_us, deg)
 
+    def undo(self) -> tuple[int, int | None, float] | None:
+        """Take the last reading back; None where there is none."""
+        return self.holds.pop() if self.holds else None
+
+    @property
+    def last_deg(self) -> float | None:
+        """The last reading."""
+        return self.holds[-1][2] if self.holds else None
+
     def fill(self, cycles: CycleTable) -> CycleTable:
         """The table with the readings in the cycles of their holds."""
-        advance = np.full(len(cycles), np.nan)
-        for start_us, end_us, deg in self.holds:
-            first, last = np.searchsorted(
-                cycles.start_us, [start_us, cycles.end_us[-1] if end_us is None else end_us]
-            )
-            advance[first:last] = deg
-        known = np.isfinite(advance)
-        source = np.where(known, AdvanceFrom.HOLDS, AdvanceFrom.NONE).astype(np.uint8)
-        return replace(cycles, advance_deg=advance, advance_from=source)
+        now_us = int(cycles.end_us[-1]) if len(cycles) else 0
+        return fill(
+            cycles,
+            ((start, now_us if end is None else end, deg) for start, end, deg in self.holds),
+        )
 
 
 class ReadHand(HandWatch):
@@ -61,6 +64,10 @@ class ReadHand(HandWatch):
     def read(self, start_us: int, deg: float) -> None:
         """It stands there since then."""
         self.here_deg, self.still_since_us = deg, start_us
+
+    def unread(self, deg: float | None) -> None:
+        """What was read last is taken back; it stood at an earlier reading before, if any."""
+        self.here_deg = deg
 
     def add(self, at_us: int, hand_deg: float) -> None:
         """Cycles tell nothing of it."""

@@ -19,7 +19,9 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response, Strea
 from starlette.routing import Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from vaclog.analysis.holds.readings import LIST, UNDO, parse_list
 from vaclog.daemon.desk import Desk, Handed
+from vaclog.errors import ReadingError
 from vaclog.guidance.instructions import Tap
 from vaclog.web.access import COOKIE, Access, Level
 from vaclog.web.hub import Hub
@@ -117,6 +119,11 @@ def make_app(
         handed = _handed(await _order(request))
         if handed is None:
             return _refusal(400, "Not understood.")
+        if handed.kind == "strobe" and handed.text.startswith(LIST):
+            try:
+                parse_list(handed.text.removeprefix(LIST))
+            except ReadingError as error:
+                return _refusal(400, str(error))
         desk.hand_in(handed)
         return Response(status_code=204)
 
@@ -224,6 +231,10 @@ def _handed(order: dict[str, Any]) -> Handed | None:
         deg = float(value)
         if math.isfinite(deg) and abs(deg) <= _MOST_DEG:
             return Handed(kind="strobe", value_deg=deg)
+    if kind == "strobe" and value is None and text == UNDO:
+        return Handed(kind="strobe", text=UNDO)
+    if kind == "strobe" and value is None and isinstance(text, str) and text.startswith(LIST):
+        return Handed(kind="strobe", text=text)
     return None
 
 

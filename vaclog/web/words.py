@@ -39,9 +39,14 @@ ENGLISH: Final = PageWords(
         "done": "Done",
         "more": "More",
         "strobe_asks": "The strobe reads",
-        "strobe_less": "One degree less",
-        "strobe_more": "One degree more",
-        "strobe_say": "Take it",
+        "strobe_less": "Smaller numbers",
+        "strobe_more": "Larger numbers",
+        "strobe_half": "and a half",
+        "strobe_undo": "Undo",
+        "list_ask": "Type readings …",
+        "list_how": "Strobe readings in the order of the holds, apart by blanks; ? for a hold that "
+        "was not read. The list takes the place of all readings that were tapped.",
+        "list_say": "Hand in the list",
         "hill_alt": "The hill of vacuum over advance, seen from the side, with a ball where the "
         "engine is",
         "invite": "Another phone",
@@ -75,6 +80,10 @@ ENGLISH: Final = PageWords(
         "awake_no": "This phone may switch its screen off here: set its screen to stay on for "
         "ten minutes or more.",
         "voice_no": "This browser cannot speak.",
+        "took": "Taken: {deg}°",
+        "took_spoken": "{deg} taken.",
+        "took_list": "Readings taken: {n}",
+        "undone": "{deg}° is taken back. Tap the right reading.",
         "said_no": "That was not taken: {why}",
         "pass": "pass {n}",
         "stumbles": "stumbles: {n}",

@@ -6,6 +6,7 @@
 
 import { stayAwake } from "./awake.js";
 import { Hill } from "./hill.js";
+import { Pad } from "./pad.js";
 import { Tone, Voice } from "./voice.js";
 
 // A beat comes twice a second; after so long without one the listener is not there.
@@ -22,9 +23,10 @@ const say = (template, values) => template.replace(/\{(\w+)\}/g, (_, name) => va
 const hill = new Hill(get("hill"), words, say);
 const voice = new Voice(document.documentElement.lang);
 const tone = new Tone();
+const pad = new Pad({ words, say, hand, order, tell: (text) => voice.tell(text) });
 const state = {
-  control: false, view: null, live: null, run: null, lastMs: 0, source: null, reading: null,
-  awake: null, note: 0, asked: false,
+  control: false, view: null, live: null, run: null, lastMs: 0, source: null,
+  awake: null, note: 0,
 };
 
 // Joining ------------------------------------------------------------------------------------
@@ -215,41 +217,27 @@ function showTaps(view) {
   for (const each of document.querySelectorAll("#taps .main")) {
     each.hidden = each.dataset.tap !== wanted;
   }
-  const asks = Boolean(view.say && view.say.instruction.step === "read_strobe");
-  if (state.reading === null && typeof view.ball_deg === "number") {
-    state.reading = Math.round(view.ball_deg);
-  }
-  get("strobe").hidden = !state.control || !(asks || state.asked);
-  showReading();
+  pad.expect(view);
+  pad.show(state.control);
 }
-
-function showReading() { get("reading").textContent = `${state.reading ?? 10}°`; }
 
 async function hand(body) {
   if (navigator.vibrate) navigator.vibrate(30);
   try {
     await order("/say", body);
+    return true;
   } catch (error) {
     onNote({ n: -1, text: say(words.said_no, { why: error.message }) });
+    return false;
   }
 }
 
 for (const each of document.querySelectorAll("[data-tap]")) {
   each.addEventListener("click", () => hand({ kind: "tap", text: each.dataset.tap }));
 }
-for (const each of document.querySelectorAll("[data-step]")) {
-  each.addEventListener("click", () => {
-    state.reading = (state.reading ?? 10) + Number(each.dataset.step);
-    showReading();
-  });
-}
 get("marker").addEventListener("click", () => hand({ kind: "marker" }));
-get("take").addEventListener("click", () => {
-  state.asked = false;
-  get("strobe").hidden = true;
-  hand({ kind: "strobe", value_deg: state.reading ?? 10 });
-});
-get("ask").addEventListener("click", () => { state.asked = true; get("strobe").hidden = false; fold(); });
+get("ask").addEventListener("click", () => { fold(); pad.open(); pad.show(state.control); });
+get("type").addEventListener("click", () => { fold(); pad.type(); });
 get("more").addEventListener("click", () => fold(get("sheet").hidden));
 
 function fold(open = false) {

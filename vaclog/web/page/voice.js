@@ -61,6 +61,15 @@ export class Voice {
     speechSynthesis.speak(utterance);
   }
 
+  /** Say back what was tapped; it waits for nobody, and takes no instruction's place. */
+  tell(text) {
+    if (!this.unlocked || !this.on || !this.can) return;
+    const utterance = new SpeechSynthesisUtterance(text);
+    utterance.lang = this.language;
+    this.lastMs = performance.now();
+    speechSynthesis.speak(utterance);
+  }
+
   /** What waits or is being said is not true any more. */
   hush() {
     this.next = null;
