@@ -194,7 +194,7 @@ FAULTS = (
     Fault(name="sticking valve", key="occasional-drops", sizes=(0.005, 0.01, 0.03)),
     Fault(name="lost sparks", key="occasional-drops", sizes=(0.01,)),
     Fault(name="guides", key="shake-at-idle", sizes=(0.05, 0.1, 0.2)),
-    Fault(name="springs", key="shake-grows", sizes=(0.1, 0.2, 0.4)),
+    Fault(name="springs", key="shake-grows", sizes=(0.06, 0.12, 0.2)),
     Fault(
         name="blocked exhaust",
         key="falls-at-held-speed",

@@ -22,10 +22,10 @@ from vaclog.analysis.signs.say import common, data, name_of
 from vaclog.result import Candidate, Sign
 from vaclog.signals.tables import FloatArray
 
-# The least regular drop that the trade speaks of is 1 inHg of a needle (common practice); a third
-# of that, for four cylinders. Runners of unequal length and a tee near one of them make up to
-# about half of it on sound engines (our own estimate).
-LEAST_KPA: Final = 1.0
+# The least regular drop that the trade speaks of is 1 inHg of a needle (common practice); a fifth
+# of that, for four cylinders. Sound engines whose cylinders draw within 2 % of each other made at
+# most 0.15 (simulated); runners of unequal length and a tee near one of them add to that (guess).
+LEAST_KPA: Final = 0.7
 BLOCK: Final = 10  # cycles; pressure remembers for about seven
 LEAST_CYCLES: Final = 60
 ONE_SOURCE: Final = 0.85  # of the pattern's power: then one cylinder explains it

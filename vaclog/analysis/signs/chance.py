@@ -64,7 +64,9 @@ def block_error(values: FloatArray, length: int) -> tuple[FloatArray, FloatArray
     return blocks.mean(axis=0), blocks.std(axis=0, ddof=1) / np.sqrt(count)
 
 
-def slope(at: FloatArray, values: FloatArray, group: IntArray) -> Line | None:
+def slope(
+    at: FloatArray, values: FloatArray, group: IntArray, *, bend: bool = False
+) -> Line | None:
     """Common slope of groups that each have a level of their own.
 
     Least squares; the variance is inflated by (1 + r) / (1 - r) with r the correlation of
@@ -76,6 +78,9 @@ def slope(at: FloatArray, values: FloatArray, group: IntArray) -> Line | None:
         float64 [n], in order within a group; best means of blocks, so that r is small.
     group
         int64 [n].
+    bend
+        Take a bend out as well, so that what fills up and saturates is not called correlated
+        noise; the slope is then that of the middle.
 
     Returns
     -------
@@ -86,12 +91,20 @@ def slope(at: FloatArray, values: FloatArray, group: IntArray) -> Line | None:
 
     _, row = np.unique(group, return_inverse=True)
     levels = int(row.max()) + 1 if len(row) else 0
-    spare = len(at) - levels - 1
+    spare = len(at) - levels - 1 - bend
     if spare < 3:
         return None
     count = np.bincount(row)
-    x = at - (np.bincount(row, at) / count)[row]
-    y = values - (np.bincount(row, values) / count)[row]
+
+    def level_off(column: FloatArray) -> FloatArray:
+        return np.asarray(column - (np.bincount(row, column) / count)[row])
+
+    x, y = level_off(at), level_off(values)
+    if bend:
+        square = level_off(x * x)
+        power = float(square @ square)
+        if power > 0.0:  # x is left alone where it is symmetrical, as even blocks are
+            x, y = x - square * float(square @ x) / power, y - square * float(square @ y) / power
     spread = float(x @ x)
     if spread <= 0.0:
         return None

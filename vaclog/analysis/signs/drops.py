@@ -28,6 +28,8 @@ LASTS: Final = 0.35  # of the step must be left one stroke later: a spike of the
 LEAST_EVENTS: Final = 3
 LEAST_CYCLES: Final = 120
 SAME: Final = 0.75  # of the events at one place
+BEFORE: Final = 3  # strokes before the largest at which an event may have begun
+STARTED: Final = 0.1  # of its height
 SURE: Final = 4.0  # standard errors
 SWEPT_DEG: Final = 5.0  # of advance, before more or less of it can have a part
 
@@ -41,7 +43,7 @@ def find_drops(evidence: Evidence) -> Sign | None:
         return None
     cycles = int(evidence.idling.sum())
     rate = 1e3 * len(rows) / cycles
-    slot = _same_place(places, evidence.swing_kpa.shape[1])
+    slot = _same_place(evidence, rows, places)
     return Sign(
         key="occasional-drops",
         text=_fact(evidence, rows, slot),
@@ -100,12 +102,31 @@ def events(evidence: Evidence) -> tuple[IntArray, IntArray, FloatArray, float]:
     return where // parts, where % parts, best[where], threshold
 
 
-def _same_place(places: IntArray, parts: int) -> int | None:
-    """The firing place that most events share, counting a stroke late as the same; else None."""
+def _same_place(evidence: Evidence, rows: IntArray, places: IntArray) -> int | None:
+    """The firing place that most events share, by where the mean of them starts; else None.
+
+    A gas that comes over a third of a turn is largest a stroke or two after its start, which with
+    many cylinders is another place. So the events are laid over each other, and the start is where
+    their mean first leaves the level.
+    """
+    parts = evidence.swing_kpa.shape[1]
     count = np.bincount(places, minlength=parts)
-    pair = count + np.roll(count, -1)  # place k and k + 1
-    best = int(np.argmax(pair + 1e-3 * count))
-    return best + 1 if pair[best] >= max(SAME * len(places), LEAST_EVENTS) else None
+    near = count + np.roll(count, -1)  # place k and k + 1
+    best = int(np.argmax(near + 1e-3 * count))
+    if near[best] < max(SAME * len(places), LEAST_EVENTS):
+        return None
+    same = (places - best) % parts <= 1
+    # The pressure itself: the swing sinks before an event, whose mean looks ahead.
+    flat = (evidence.case.cycles.slot_kpa - evidence.beat_kpa).ravel()
+    # All windows begin at the same place of the cycle, BEFORE strokes before the best one.
+    first = rows[same] * parts + places[same] - (places[same] - best) % parts - BEFORE
+    first = first[(first >= 0) & (first + parts < len(flat))]
+    if not len(first):
+        return best + 1
+    mean = np.nanmedian(flat[first[:, None] + np.arange(BEFORE + 2)[None, :]], axis=0)
+    mean = mean - mean[0]
+    start = int(np.flatnonzero(mean > STARTED * mean.max())[0])
+    return (best + start - BEFORE) % parts + 1
 
 
 def _cylinder(evidence: Evidence, slot: int | None) -> int | None:

@@ -24,7 +24,7 @@ IDLE_SPAN: Final = 1.3  # of the lowest fifth of speeds: a sweep stays inside, a
 RAISED: Final = 1.35  # of the idle speed: above any idle that the timing alone makes
 RAISED_MOST: Final = 0.8  # of the air outside: above it the engine pulls a load
 # A held throttle: speed keeps within so much of its median over the stretch.
-HELD_SPREAD: Final = 0.08
+HELD_SPREAD: Final = 0.12
 HELD_EDGE_S: Final = 2.0  # the manifold fills and the flywheel turns at about a second
 FOURS: Final = 4.0
 
@@ -69,9 +69,9 @@ class Evidence:
         bool [n], cycles at idle, throttle untouched.
     idle_rpm
         Level of the idle; NaN without one.
-    holds, raised
+    holds, calm, raised
         Rows [first, last) of stretches where neither hand nor throttle moved: at idle, settled;
-        and at a raised speed.
+        the same and what was still warming; and at a raised speed.
     swing_kpa
         float64 [n, N], pressure of each part of the cycle less its centred mean over a whole
         cycle: what happens within the cycle. NaN at breaks.
@@ -87,6 +87,7 @@ class Evidence:
     idling: NDArray[np.bool_]
     idle_rpm: float
     holds: tuple[tuple[int, int], ...]
+    calm: tuple[tuple[int, int], ...]
     raised: tuple[tuple[int, int], ...]
     swing_kpa: FloatArray
     beat_kpa: FloatArray
@@ -106,7 +107,8 @@ def gather(case: Case) -> Evidence:
         time_s=time_s,
         idling=idling,
         idle_rpm=idle_rpm,
-        holds=tuple(_holds(case, idling)),
+        holds=tuple(_holds(case, idling, ("hold", "running"))),
+        calm=tuple(_holds(case, idling, ("hold", "running", "warming"))),
         raised=tuple(_raised(case, time_s, idle_rpm)),
         swing_kpa=swing,
         beat_kpa=beat,
@@ -157,12 +159,12 @@ def _idling(case: Case) -> tuple[NDArray[np.bool_], float]:
     return rows, float(np.median(cycles.rpm[rows]))
 
 
-def _holds(case: Case, idling: NDArray[np.bool_]) -> list[tuple[int, int]]:
+def _holds(case: Case, idling: NDArray[np.bool_], kinds: tuple[str, ...]) -> list[tuple[int, int]]:
     """Unbroken rows of holds, less what settles after the hand or throttle moved."""
     cycles, found = case.cycles, []
     breaks = (cycles.flags & int(CycleFlag.AFTER_BREAK)) > 0
     for index, phase in enumerate(case.phases):
-        if phase.kind not in ("hold", "running"):
+        if phase.kind not in kinds:
             continue
         settled_us = phase.start_us + (round(SETTLE_S * 1e6) if index else 0)
         rows = idling & (cycles.start_us >= settled_us) & (cycles.end_us <= phase.end_us)

@@ -2,11 +2,11 @@
 
 Enters: the evidence. Leaves: a sign or None.
 
-Speed and pressure of the holds are cut into stretches of equal length, whitened by their own
-first-order memory, and their periodograms added. A line is what stands out of its neighbours in
-frequency: the ratio of its power to theirs follows Fisher's F where the background is smooth, and
-the largest of all lines is judged with the number of lines looked at, as in Fisher's own test
-(R. A. Fisher, Proc. R. Soc. A 125, 1929, there against the whole of a white spectrum).
+Speed and pressure of the holds (and of an idle that still warms: a line is no trend) are cut into
+stretches of equal length, whitened by their own first-order memory, and their periodograms added.
+A line is what stands out of its neighbours in frequency: the ratio of its power to theirs follows
+Fisher's F where the background is smooth, and the largest of all lines is judged with the number
+of lines looked at, as in Fisher's own test (R. A. Fisher, Proc. R. Soc. A 125, 1929, there against the whole of a white spectrum).
 """
 
 from __future__ import annotations
@@ -100,7 +100,7 @@ def stretches(evidence: Evidence) -> tuple[FloatArray, FloatArray, FloatArray]:
     for length_s in STRETCH_S:
         grid = np.arange(0.0, length_s - 1e-9, STEP_S)
         starts, speed, kpa = [], [], []
-        for first, last in evidence.holds:
+        for first, last in evidence.calm:
             t = time_s[first:last]
             for at_s in np.arange(t[0], t[-1] - length_s, length_s).tolist():
                 fine = at_s + grid

@@ -24,7 +24,7 @@ from vaclog.result import Sign
 # A tenth of an inch of mercury from stroke to stroke, for four cylinders; sensors of the common
 # kind scatter less than a third of that over a stroke (simulated). No figure of the trade exists.
 SHAKE_KPA: Final = 0.35
-GROWN_KPA: Final = 0.2
+GROWN_KPA: Final = 0.1  # ten times what sound engines differ by (simulated)
 GROWN: Final = 2.0  # times the shake at idle, after what fewer samples a stroke make
 LEAST_CYCLES: Final = 40
 FREE: Final = 0.5  # of the strokes of a cycle count as independent, neighbours share a level
@@ -163,7 +163,8 @@ def falls(evidence: Evidence) -> list[Fall]:
         columns = np.stack([cycles.pressure_kpa[first:last], np.log(cycles.rpm[first:last])], 1)
         at_s, means = blocks(time_s[first:last], columns, BLOCK_S)
         one = np.zeros(len(at_s), dtype=np.int64)
-        line, speed = slope(at_s, means[:, 0], one), slope(at_s, means[:, 1], one)
+        line = slope(at_s, means[:, 0], one, bend=True)
+        speed = slope(at_s, means[:, 1], one, bend=True)
         if line is None or speed is None:
             continue
         share = line.slope / float(np.mean(means[:, 0]))
