@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from tests.visit.visit_cases import CARD, SOUND, replace, result
-from vaclog.result import Checks, Result
+from vaclog.result import Candidate, Checks, Result, Sign, SignKey
 from vaclog.visit.preflight import MEASURED, measured_points
 from vaclog.visit.records import Point
 
@@ -56,6 +56,34 @@ def test_each_doubt_has_its_own_cause(key: str, changes: dict[str, Any], word: s
     points = seen(result(checks=replace(SOUND, **changes)))
     assert [each.key for each in points.values() if each.verdict == "doubtful"] == [key]
     assert word in points[key].text
+
+
+def test_a_sign_of_the_vacuum_speaks_at_its_point() -> None:
+    """With its number, in the unit of a gauge (3.386389 kPa an inch), and its candidates."""
+    sign = Sign(
+        key="low",
+        text="The vacuum is low for this height",
+        number=3 * 3.386389,
+        u=0.5,
+        unit="kPa",
+        threshold=6.0,
+        false_alarm=0.001,
+        candidates=(Candidate(text="an air leak", basis="common practice"),),
+        next_look="Pinch the hoses one by one.",
+    )
+    leak = seen(replace(result(checks=SOUND), signs=(sign,)))["air_leak"]
+    assert leak.verdict == "doubtful"
+    for words in ("3.0 inHg", "an air leak", "Pinch"):
+        assert words in leak.text
+
+
+def test_every_sign_has_a_point() -> None:
+    """A new pattern must be given its place."""
+    from typing import get_args
+
+    from vaclog.visit.preflight import _POINT_OF
+
+    assert set(_POINT_OF) == set(get_args(SignKey)) and set(_POINT_OF.values()) <= set(MEASURED)
 
 
 def test_a_short_look_settles_nothing() -> None:

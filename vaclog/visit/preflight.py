@@ -11,7 +11,7 @@ from collections.abc import Callable
 from typing import Final
 
 from vaclog.cards import EngineCard, curve_added_deg, engine_card
-from vaclog.result import Result
+from vaclog.result import Result, Sign, SignKey
 from vaclog.result.checks import Checks
 from vaclog.units import from_kpa, standard_atmosphere_kpa
 from vaclog.visit.questions import RPM_OFF
@@ -68,11 +68,38 @@ def measured_points(result: Result, engine_toml: str, *, at: str = "") -> list[P
     checks = result.checks or Checks()
     points = []
     for key in MEASURED:
-        verdict, value, unit, text = _JUDGES[key](result, checks, engine)
+        sign = next((each for each in result.signs if _POINT_OF[each.key] == key), None)
+        if sign is None:
+            verdict, value, unit, text = _JUDGES[key](result, checks, engine)
+        else:
+            verdict, value, unit, text = "doubtful", sign.number, sign.unit, _sign_text(sign)
         points.append(
             Point(key=key, verdict=verdict, measured=True, value=value, unit=unit, text=text, at=at)
         )
     return points
+
+
+# A pattern of the vacuum speaks at the point that it puts in doubt, with its own evidence.
+_POINT_OF: Final[dict[SignKey, str]] = {
+    "low": "air_leak",
+    "low-cranking": "cranking",
+    "drift": "warm",
+    "hunting": "steady",
+    "regular-drop": "steady",
+    "occasional-drops": "steady",
+    "shake-at-idle": "steady",
+    "shake-grows": "steady",
+    "falls-at-held-speed": "steady",
+}
+
+
+def _sign_text(sign: Sign) -> str:
+    number, unit = sign.number, sign.unit
+    if unit.startswith("kPa"):
+        number, unit = from_kpa(number, "inHg"), unit.replace("kPa", "inHg")
+    could = "; ".join(candidate.text for candidate in sign.candidates)
+    could = f" Could be, likeliest first: {could}." if could else ""
+    return f"{sign.text}: {number:.1f} {unit}.{could} {sign.next_look}".rstrip()
 
 
 def _sensor(result: Result, checks: Checks, engine: EngineCard) -> _Said:
