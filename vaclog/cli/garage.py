@@ -53,9 +53,8 @@ def visits(of_engine: str | None, last: int | None, unit: str, as_json: bool, ga
             of_engine = opened.engine(of_engine).name
         lines = opened.visits(of_engine, limit=last)
     if as_json:
-        names = lines[0].__slots__ if lines else ()
-        members = [{name: getattr(line, name) for name in names} for line in lines]
-        click.echo("[" + ",\n ".join(json.dumps(each, allow_nan=False) for each in members) + "]")
+        members = [json.dumps(line._asdict(), allow_nan=False) for line in lines]
+        click.echo("[" + ",\n ".join(members) + "]")
         return
     from vaclog.cli.garage_lines import visits_table
     from vaclog.units import pressure_unit

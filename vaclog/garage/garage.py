@@ -31,7 +31,9 @@ _Cards: TypeAlias = Literal["engines", "rigs"]
 # How long to wait for another process that writes; its transactions are short.
 BUSY_S: Final = 5.0
 
-_LINE_COLUMNS: Final = ", ".join(f'"{name}"' for name in VISIT_COLUMNS)
+_LINE_COLUMNS: Final = ", ".join(
+    f"coalesce({name}, '')" if name in ("engine", "rig") else f'"{name}"' for name in VISIT_COLUMNS
+)
 
 
 class Garage:
@@ -246,7 +248,7 @@ class Garage:
             f"SELECT {_LINE_COLUMNS} FROM visits {where} ORDER BY begun DESC, number DESC LIMIT ?",
             [*values, -1 if limit is None else limit],
         )
-        return [_visit_line(row) for row in rows]
+        return [VisitLine._make(row) for row in rows]
 
     def captures(self, visit: int | None = None, *, sha256: str = "") -> list[CaptureLine]:
         """The lines of a list of captures, newest visit first.
@@ -562,13 +564,6 @@ class Garage:
                 (new, toml, at, kept),
             )
         return self._card(table, new)
-
-
-def _visit_line(row: sqlite3.Row) -> VisitLine:
-    values = dict(zip(VISIT_COLUMNS, row, strict=True))
-    values["engine"] = values["engine"] or ""
-    values["rig"] = values["rig"] or ""
-    return VisitLine(**values)
 
 
 def _nearest(name: str, known: list[str]) -> str:
