@@ -28,7 +28,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 import numpy as np  # noqa: E402
-from hill_classes import CLASSES, HARD, ONE_WAY, TWO_WAY, UNREACHED, make_case  # noqa: E402
+from hill_classes import CLASSES, HARD, ONE_WAY, TWO_WAY, UNREACHED, Case, make_case  # noqa: E402
 from scipy.stats import binomtest, norm  # noqa: E402
 
 from vaclog.analysis.hill.fit import fit_hill  # noqa: E402
@@ -58,7 +58,11 @@ class Outcome:
 
 def judge(job: tuple[str, int, int]) -> Outcome:
     """Make a case and fit it."""
-    case = make_case(*job)
+    return judge_case(make_case(*job))
+
+
+def judge_case(case: Case) -> Outcome:
+    """Fit a case."""
     begin = time.process_time()
     fit = fit_hill(case.cycles, case.use)
     seconds = time.process_time() - begin
@@ -105,8 +109,10 @@ class Summary:
         return 100.0 * hit / of, 100.0 * limits.low, 100.0 * limits.high
 
 
-def summarize(name: str, outcomes: Sequence[Outcome]) -> Summary:
-    """Sum the runs of a class, or of several."""
+def summarize(
+    name: str, outcomes: Sequence[Outcome], two_way: Sequence[str] = (*TWO_WAY,)
+) -> Summary:
+    """Sum the runs of a class, or of several; ``two_way`` classes may count as missed."""
     found = [o for o in outcomes if o.found]
     given = [o for o in outcomes if np.isfinite(o.error)]
     error = np.array([o.error for o in found])
@@ -114,18 +120,18 @@ def summarize(name: str, outcomes: Sequence[Outcome]) -> Summary:
     for percent in (50, 80):
         reach = float(norm.ppf(0.5 + percent / 200))
         held[percent] = (sum(abs(o.error) <= reach * o.u for o in found), len(found))
-    both = {*TWO_WAY}
+    bounds = [o.bound for o in found if np.isfinite(o.bound)]
     return Summary(
         name=name,
         runs=len(outcomes),
         found=len(found),
         false=sum(o.margin < 0 for o in found),
         missed=sum(
-            not o.found and o.margin > MISSED_MARGIN_DEG and o.name in both for o in outcomes
+            not o.found and o.margin > MISSED_MARGIN_DEG and o.name in two_way for o in outcomes
         ),
         bias=float(error.mean()) if found else float("nan"),
         rmse=float(np.sqrt((error**2).mean())) if found else float("nan"),
-        bound=float(np.sqrt(np.mean([o.bound**2 for o in found]))) if found else float("nan"),
+        bound=float(np.sqrt(np.mean(np.square(bounds)))) if bounds else float("nan"),
         held=held,
         given=(sum(_holds(o) for o in given), len(given)),
         width=float(np.mean([o.high_error - o.low_error for o in found]))

@@ -269,20 +269,30 @@ def draw(name: str, index: int, seed: int = 0) -> tuple[Recording, np.random.Gen
 def make_case(name: str, index: int, seed: int = 0) -> Case:
     """One run as the program sees it: from the bytes of the wire to the cycles of the fit."""
     recording, _rng = draw(name, index, seed)
-    engine_, rig = engine_card(recording.engine_card_toml), rig_card(recording.rig_card_toml)
+    return case_of(name, recording)
+
+
+def see(data: bytes, engine_toml: str, rig_toml: str) -> tuple[CycleTable, np.ndarray]:
+    """Cycles, and which of them the fit uses, from bytes and cards."""
+    engine_, rig = engine_card(engine_toml), rig_card(rig_toml)
     decoder, chain = StreamDecoder(), SignalChain(engine_, rig)
-    chain.feed(decoder.feed(recording.binary), None)
+    chain.feed(decoder.feed(data), None)
     chain.feed(decoder.finish(), None)
     chain.finish()
     cycles = chain.cycles()
     phases, sweeps = find_phases(cycles, chain.background(), engine_, chain.report().duration_us)
-    truth, lobes = recording.truth, recording.engine.spec.lobe_deg
-    # The rig sees the spark of cylinder 1; the engine feels the mean of all.
-    peak = truth.peak_rig_deg - (float(np.mean(lobes)) if lobes else 0.0)
+    return cycles, usable_cycles(cycles, phases, sweeps, engine_)
+
+
+def case_of(name: str, recording: Recording) -> Case:
+    """The case that a recording makes."""
+    cycles, use = see(recording.binary, recording.engine_card_toml, recording.rig_card_toml)
+    truth = recording.truth
+    peak = truth.peak_rig_deg
     return Case(
         name=name,
         cycles=cycles,
-        use=usable_cycles(cycles, phases, sweeps, engine_),
+        use=use,
         peak_deg=peak,
         bound_deg=bound(recording),
         margin_deg=min(peak - truth.swept_low_deg, truth.swept_high_deg - peak),
