@@ -159,3 +159,12 @@ def test_without_a_hose_none_is_seen_and_off_needs_an_open_throttle() -> None:
     assert gentle.swing_deg < 1.0
     sticky = hose_of(replace(PLAIN, weights_stick_deg=1.0), UP_AND_DOWN)
     assert sticky.verdict in ("off", "unclear")
+
+
+def test_a_knee_is_not_taken_for_the_end() -> None:
+    """A rev-up to just beyond the change of springs: how much is still to come is not known."""
+    engine = replace(PLAIN, centrifugal=((1000.0, 0.0), (1500.0, 10.0), (3200.0, 16.0)))
+    found = curve_of(engine, Blip(throttle=0.06, rise_s=8.0, open_s=2.0, most_rpm=1950.0))
+    assert 1700.0 < found.max_rpm < 2300.0
+    assert np.isnan(found.all_in_rpm)
+    assert found.most_deg < 13.5

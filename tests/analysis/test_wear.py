@@ -175,6 +175,18 @@ def test_without_a_mark_or_a_hold_there_is_no_scatter() -> None:
     assert advance_scatter(body, phases, rig) is None
 
 
+def test_disturbed_pulses_are_no_play() -> None:
+    """Single readings far off, one of them seen only when the first are out."""
+    cycles, phases, rig = tables(replace(PLAIN, spark_jitter_deg=0.2), HOLD, RigSpec())
+    plain = scattered(replace(PLAIN, spark_jitter_deg=0.2))
+    odd = cycles.advance_deg.copy()
+    odd[[40, 90, 91, 130]] += (9.0, -4.0, 3.0, 1.4)
+    found = advance_scatter(replace(cycles, advance_deg=odd), phases, rig)
+    assert found is not None
+    assert plain.cycles - 4 <= found.cycles < plain.cycles
+    assert found.real_deg == pytest.approx(plain.real_deg, rel=0.1)
+
+
 def test_more_scatter_is_more_by_brown_and_forsythe_too() -> None:
     """scipy.stats.levene about the median on the advances themselves (the same raw data)."""
     before = tables(replace(PLAIN, spark_jitter_deg=0.2), HOLD, RigSpec())[0].advance_deg
@@ -296,3 +308,14 @@ def test_the_cap_is_judged_on_the_earliest_cylinder() -> None:
     assert lower == pytest.approx(1.5, abs=0.3)
     assert "earliest cylinder" in dict(worn.advice.limits_why)["maximum total"]
     assert [slot.cylinder for slot in worn.scatter.slots] == [1, 3, 4, 2]
+
+
+@pytest.mark.parametrize(("pickup", "named"), [("no1", True), ("wasted", False), ("coil", False)])
+def test_cylinders_are_named_only_where_no_1_is_known(pickup: str, named: bool) -> None:
+    """A crank mark passes twice a cycle: it cannot tell No. 1 from its companion."""
+    rig = RigSpec(pickup=pickup, coil_lead=pickup != "coil")  # type: ignore[arg-type]
+    result = concluded(recorded(replace(PLAIN, lobe_deg=LOBES, spark_jitter_deg=0.2), HOLD, rig))
+    assert result.scatter is not None
+    assert result.scatter.ahead_deg is not None
+    assert all((slot.cylinder is not None) == named for slot in result.scatter.slots)
+    assert result.scatter.spread_deg == pytest.approx(2.3, abs=0.7)

@@ -26,6 +26,8 @@ MISFIRE_MARGIN_DEG: Final = 2.0
 _ALL_IN_RPM: Final = 3500.0
 # ... and so has one at whose end the curve had gone level: less than this over its last fifth.
 _LEVEL_DEG: Final = 1.0
+# Level ground at lower speeds may be a heavier spring that waits (common practice as above).
+_ENDS_RPM: Final = 2400.0
 # Measured and printed curve differ: worn springs, seized weights, another distributor. Makers
 # print bands of two to four crank degrees around their curves (common practice).
 _CURVES_DIFFER_DEG: Final = 3.0
@@ -136,6 +138,8 @@ def _all_in(curve: CurveFinding) -> bool:
     """Whether the measured curve had come to its end."""
     if curve.max_rpm >= _ALL_IN_RPM or math.isfinite(curve.all_in_rpm):
         return True
+    if curve.max_rpm < _ENDS_RPM:
+        return False
     span_rpm = float(curve.rpm[-1] - curve.rpm[0])
     late = curve.rpm >= curve.rpm[-1] - 0.2 * span_rpm
     if late.sum() < 2 or float(np.nanmax(curve.added_deg)) < _LEVEL_DEG:

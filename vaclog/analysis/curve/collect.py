@@ -24,6 +24,8 @@ _EXCURSIONS: Final = ("blip", "load", "running")
 _IDLES: Final = ("hold", "warming")
 _BEFORE_S: Final = 6.0  # of idle on either side give the speed and advance to compare with
 _LEAST_IDLE: Final = 8  # cycles
+# As many sparks as a dozen slow rev-ups have; of a long drive the newest are as good as all.
+_MOST_SPARKS: Final = 5000
 # Faster than this the parabola through three marks no longer gives an angle.
 FAST_RPM_S: Final = 2500.0
 
@@ -85,7 +87,9 @@ def collect(cycles: CycleTable, phases: Sequence[Phase]) -> RevUps | None:
     chosen: list[IntArray] = []
     idles: list[NDArray[np.bool_]] = []
     after: list[tuple[float, float]] = []
-    for first, last in _excursions(phases):
+    for first, last in reversed(_excursions(phases)):
+        if sum(map(len, chosen)) > _MOST_SPARKS:
+            break
         before = _idle_rows(cycles, phases, first - 1, seen, late=True)
         behind = _idle_rows(cycles, phases, last, seen, late=False)
         idle = before if before is not None else behind
@@ -95,12 +99,14 @@ def collect(cycles: CycleTable, phases: Sequence[Phase]) -> RevUps | None:
             after.append(_difference(cycles.advance_deg[before], cycles.advance_deg[behind]))
         start_us, end_us = phases[first].start_us, phases[last - 1].end_us
         inside = seen & (cycles.start_us >= start_us) & (cycles.start_us < end_us)
-        rows = np.flatnonzero(inside & (np.abs(rate) < FAST_RPM_S))
+        rows = np.flatnonzero(inside & (np.abs(rate) < FAST_RPM_S))[:_MOST_SPARKS]
         both = np.concatenate([idle, rows]) if idle is before else np.concatenate([rows, idle])
         chosen.append(both)
         idles.append(np.isin(both, idle))
     if not chosen:
         return None
+    chosen.reverse()
+    idles.reverse()
     rows, idle_row = np.concatenate(chosen), np.concatenate(idles)
     kpa = np.concatenate([cycles.pressure_kpa[:1] * np.nan, cycles.pressure_kpa[:-1]])
     stays_out_deg, u_deg = _mean(after)

@@ -8,9 +8,12 @@ it is made of.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final
+from dataclasses import fields
+from functools import lru_cache
+from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from vaclog.analysis.curve.collect import RevUps, collect
 from vaclog.analysis.curve.fit import CurveFit, fit_curve
@@ -55,8 +58,19 @@ def find_curve(
         return None
     if float(seen.rpm.max() - seen.idle_rpm) < _REACH_RPM:
         return None
+    key = tuple(np.asarray(getattr(seen, each.name)).tobytes() for each in fields(seen))
+    return _told(key, (rig or RigCard()).spark.u_delay_us)
+
+
+@lru_cache(maxsize=4)
+def _told(key: tuple[bytes, ...], u_delay_us: float) -> CurveFinding | None:
+    """The curve of rev-ups given as bytes.
+
+    While a hand is led the same rev-up is asked for every few seconds, and takes a tenth of a
+    second; its bytes are known again.
+    """
+    seen = _from_key(key)
     fit, _ = fit_curve(seen)
-    u_delay_us = (rig or RigCard()).spark.u_delay_us
     u_friction_deg = _u_friction(fit, seen)
     sticks = fit.friction_deg > max(_STICKS_DEG, 3.0 * fit.u_friction_deg)
     shape = find_shape(fit, seen.idle_rpm, u_delay_us, sticks=sticks)
@@ -99,6 +113,16 @@ def find_curve(
         sparks=len(fit.level_deg),
         rev_ups=int(seen.group.max()) + 1,
     )
+
+
+def _from_key(key: tuple[bytes, ...]) -> RevUps:
+    types: dict[str, type] = {"group": np.int64, "idle": np.bool_}
+    scalars = ("idle_rpm", "stays_out_deg", "u_stays_out_deg")
+    values: dict[str, Any] = {}
+    for each, raw in zip(fields(RevUps), key, strict=True):
+        column: NDArray[Any] = np.frombuffer(raw, types.get(each.name, np.float64))
+        values[each.name] = float(column[0]) if each.name in scalars else column
+    return RevUps(**values)
 
 
 def _u_friction(fit: CurveFit, seen: RevUps) -> float:

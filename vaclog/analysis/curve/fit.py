@@ -34,7 +34,7 @@ _NOISY_RPM_S: Final = 800.0
 # Weights follow within a tenth or two of a second (own assumption: springs and a little grease).
 _LAGS_S: Final = (0.0, 0.05, 0.1, 0.15, 0.2, 0.3, 0.45, 0.7)
 _LAG_PRIOR_S: Final = 0.25
-_BENDS: Final = tuple(10.0 ** np.arange(-2.0, 4.1, 0.5))
+_BENDS: Final = tuple((10.0 ** np.arange(-2.0, 4.1, 0.75)).tolist())
 # Speed by which the direction must turn before friction has changed its side: on a curve of some
 # 15 degrees for 1000 rpm, sticking by half a degree to two degrees either way.
 _SIDES_RPM: Final = (30.0, 80.0, 150.0)
@@ -267,10 +267,12 @@ def _best(
     found: list[tuple[float, FloatArray, FloatArray]] = []
     for stiff in _BENDS:
         a = gram + fixed + stiff * penalty + _FLAT_PRIOR * np.eye(p)
-        inverse = np.linalg.inv(a)
+        root_a = np.linalg.cholesky(a)
+        half = np.linalg.solve(root_a, np.eye(p))
+        inverse = half.T @ half
         values = inverse @ right
         left = max(total - float(values @ right), 1e-9)
-        _, logdet = np.linalg.slogdet(a)
+        logdet = 2.0 * float(np.log(np.diag(root_a)).sum())
         freedom = max(n - (p - rank), 1)
         log = -0.5 * (freedom * math.log(left) + logdet - rank * math.log(stiff))
         variance = max(left / freedom, _NOISE_FLOOR_DEG**2)

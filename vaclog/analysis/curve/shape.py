@@ -24,7 +24,11 @@ from vaclog.signals.tables import FloatArray
 from vaclog.units import deg_from_us
 
 _LEAST_DEG: Final = 1.5  # a curve lower than this has no start and no end to speak of
-_LEAST_SPAN_RPM: Final = 150.0  # of level ground on either side make a start or an end seen
+# An end is believed only where level ground was seen beyond it, at speeds where curves do end: all
+# in by 2500 to 3500 rpm (common practice). Lower down it may be a heavier spring that waits.
+_LEVEL_RPM: Final = 300.0
+_ENDS_RPM: Final = 2400.0
+_LEVEL_DEG_PER_RPM: Final = 2.0e-3
 _NARROW_RPM: Final = 60.0  # no spring lets go within less
 _DEG_PER_RPM_US: Final = deg_from_us(1.0, 1.0)
 _GIVE_DEG_PER_RPM: Final = 0.1e-3  # of a bent stop or a stretched spring: own assumption
@@ -97,7 +101,7 @@ def find_shape(
     end = float(start + width.sum())
     tall = float(values[4::2].sum()) > _LEAST_DEG
     start_seen = tall and start > idle_rpm + 30.0 and start > low_rpm + 30.0
-    end_seen = tall and end < high_rpm - _LEAST_SPAN_RPM
+    end_seen = tall and high_rpm > _ENDS_RPM and _is_level(fit, end, high_rpm)
     to_rpm = end if end_seen else high_rpm
     from_rpm = float(start) if start_seen else idle_rpm
 
@@ -177,6 +181,19 @@ def _ramps(
     information = jacobian.T @ jacobian
     cov: FloatArray = np.asarray(np.linalg.pinv(information), np.float64)
     return 2.0 * found.cost + len(values) * math.log(len(x)), values, cov
+
+
+def _is_level(fit: CurveFit, from_rpm: float, to_rpm: float) -> bool:
+    """Whether the curve certainly hardly rises over the last stretch, if it is long enough."""
+    late = fit.lagged_rpm > from_rpm
+    if to_rpm - from_rpm < _LEVEL_RPM or late.sum() < 8:
+        return False
+    rpm, level, weight = fit.lagged_rpm[late], fit.level_deg[late], fit.weight[late]
+    lever = weight * (rpm - np.average(rpm, weights=weight))
+    spread = float(lever @ rpm)
+    slope, u = float(lever @ level) / spread, fit.noise_deg / math.sqrt(spread)
+    inflation = math.sqrt((1.0 + fit.memory) / (1.0 - fit.memory))
+    return slope + 2.0 * u * inflation < _LEVEL_DEG_PER_RPM
 
 
 def _delay(lean_us: float, u_lean_us: float, u_delay_us: float) -> tuple[float, float]:

@@ -113,7 +113,7 @@ def _holds(cycles: CycleTable, phases: Sequence[Phase]) -> list[IntArray]:
 
 def _detrended(cycles: CycleTable, rows: IntArray) -> _Hold | None:
     """Take level, drift and the pull of speed off a hold, outliers out."""
-    for _ in range(2):
+    for again in (True, True, False):
         minutes = (cycles.start_us[rows] - cycles.start_us[rows[0]]) / 60e6
         rpm = (cycles.rpm[np.maximum(rows - 1, 0)] - np.median(cycles.rpm[rows])) / 100.0
         design = np.column_stack([np.ones(len(rows)), minutes - minutes.mean(), rpm])
@@ -123,7 +123,7 @@ def _detrended(cycles: CycleTable, rows: IntArray) -> _Hold | None:
         left = y - design @ values
         sigma = 1.4826 * float(np.median(np.abs(left - np.median(left))))
         keep = np.abs(left) <= _OUTLIER * max(sigma, 0.02)
-        if keep.all():
+        if keep.all() or not again:
             break
         rows = rows[keep]
         if len(rows) < _LEAST_HOLD:

@@ -34,7 +34,7 @@ def find_scatter(
     drawn = intakes(cycles, phases)
     if own is None and others is None:
         return None
-    slots = _slots(others, drawn, engine)
+    slots = _slots(others, drawn, engine.cylinders, _order(cycles, engine, rig))
     seen = SparkScatter(cycles=0 if own is None else own.cycles, slots=slots)
     if own is not None:
         seen = _with_own(seen, own, curve)
@@ -90,9 +90,9 @@ def _with_others(seen: SparkScatter, others: Spacing, slots: tuple[SlotSeen, ...
 def _slots(
     others: Spacing | None,
     drawn: tuple[FloatArray, FloatArray] | None,
-    engine: EngineCard,
+    count: int,
+    order: tuple[int, ...] | None,
 ) -> tuple[SlotSeen, ...]:
-    order = engine.firing_order
     return tuple(
         SlotSeen(
             slot=slot + 1,
@@ -104,8 +104,20 @@ def _slots(
             pull_percent=None if others is None else float(others.pull_percent[slot]),
             u_pull_percent=None if others is None else float(others.u_pull_percent[slot]),
         )
-        for slot in range(engine.cylinders)
+        for slot in range(count)
     )
+
+
+def _order(cycles: CycleTable, engine: EngineCard, rig: RigCard) -> tuple[int, ...] | None:
+    """Cylinders in firing order, where it is known which of them begins a cycle.
+
+    From a pickup that sparks every turn, or from the coil lead alone, a crank mark cannot tell No.
+    1 from its companion a turn later; angles are then right and names would be a guess.
+    """
+    first = cycles.coil_us[:, 0] if cycles.coil_us.shape[1] else np.empty(0)
+    first = first[np.isfinite(first)]
+    by_coil = bool(len(first)) and not np.any(first)
+    return engine.firing_order if rig.spark.pickup == "no1" and not by_coil else None
 
 
 def _number(value: float) -> float | None:
