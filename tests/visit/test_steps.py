@@ -269,6 +269,20 @@ def test_a_kind_day_costs_a_reserve_once() -> None:
     assert after(visit, turned(), HELD).step == "record"
 
 
+def test_reserve_and_kick_back_do_not_add_up() -> None:
+    """Two degrees for the kick-back are reserve as well, and the day is not asked again."""
+    visit = after(
+        brought_to("hot"),
+        answered("hot_day", "no"),
+        answered("poor_fuel"),
+        answered("running_on"),
+        answered("kick_back", "no"),
+    )
+    assert aim(visit).deg == 10.0
+    visit = after(visit, turned(), HELD, answered("running_on"), answered("kick_back"))
+    assert visit.step == "record"
+
+
 def test_no_cap_no_number() -> None:
     """Without a set point from the sweep: baseline and 2 degrees at most, then the road."""
     visit = brought_to("set", 'name = "Old engine"\n', set_deg=None)
