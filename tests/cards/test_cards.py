@@ -38,6 +38,7 @@ click_deg = 0.0
 vacuum_advance = "none"
 altitude_m = 120
 tdc_verified = false
+bore_mm = 80.5
 """
 
 RIG = """\
@@ -76,6 +77,7 @@ def test_engine_card_with_every_key() -> None:
         vacuum_advance="none",
         altitude_m=120.0,
         tdc_verified=False,
+        bore_mm=80.5,
     )
 
 
@@ -145,6 +147,8 @@ BAD_ENGINE = [
     ("altitude_m", "30000", "number from"),
     ("tdc_verified", '"yes"', "true or false"),
     ("tdc_verified", "1", "true or false"),
+    ("bore_mm", "3.15", "number from 20"),
+    ("bore_mm", '"80"', "without quotation marks"),
 ]
 
 

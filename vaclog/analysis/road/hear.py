@@ -28,6 +28,7 @@ FALSE_PER_MINUTE: Final = 1.0
 BY_LAW: Final = 0.3 * FALSE_PER_MINUTE
 # A run is suspicious when chance gives so many beats once in a thousand such runs.
 RUN_CHANCE: Final = 1e-3
+RATE_KNOWN: Final = 3.0
 AROUND_S: Final = 1.0  # of sound before and after a run, for the filters to settle
 # To name a cylinder the place must be sure to a quarter of the way to the next stroke, and more
 # than half of at least three beats must be its own.
@@ -173,8 +174,9 @@ def _judge(
 
     beats, elsewhere = beats_of(found, run)
     expected = FALSE_PER_MINUTE * float(run.top_s[-1] - run.top_s[0]) / 60.0
-    # Poisson: chance of as many beats as were found, or more, from what the other window had.
-    usual = max(expected, float(len(elsewhere)))
+    # Poisson: chance of as many beats as were found, or more, where the rate is known to a factor
+    # only and the other window shows what else is about.
+    usual = RATE_KNOWN * expected + float(len(elsewhere))
     chance = float(special.gammainc(len(beats), usual)) if len(beats) else 1.0
     rows = run.row[beats]
     kpa, advance = cycles.pressure_kpa[rows], advance_under_load(cycles)[rows]

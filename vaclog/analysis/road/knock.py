@@ -124,10 +124,15 @@ def _chance(
     ringing = excess - np.maximum(np.max(beside, axis=0), 0.0)
     if not known.any():
         return np.zeros(len(level)), known
-    freedom = _freedom(excess[known])
-    # ``excess`` is measured from the quantile QUIET; the law is scaled to have it there.
-    quiet = 2.0 * float(special.gammaincinv(freedom / 2.0, QUIET))
-    tail = special.gammaincc(freedom / 2.0, 0.5 * quiet * np.exp(np.minimum(ringing, 30.0)))
+    pooled = _freedom(excess[known])
+    tail = np.ones(len(level))
+    for cylinder in np.unique(slot[known]):
+        rows = known & (slot == cylinder)
+        # A valve that clicks in the window makes its own cylinder's law wider.
+        half = 0.5 * min(pooled, _freedom(excess[rows]))
+        # ``excess`` is measured from the quantile QUIET; the law is scaled to have it there.
+        quiet = float(special.gammaincinv(half, QUIET))
+        tail[rows] = special.gammaincc(half, quiet * np.exp(np.minimum(ringing[rows], 30.0)))
     return -np.log10(np.maximum(tail, 1e-300)), known
 
 
