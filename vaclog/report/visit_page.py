@@ -61,12 +61,14 @@ pre { white-space: pre-wrap; overflow-wrap: anywhere; background: var(--far); pa
   th, td { padding-right: .8rem; } }
 @page { size: A4; margin: 16mm 15mm; }
 @media print { .wide { display: block; } .tall { display: none; }
-  body { font-size: 10.5pt; padding: 0; max-width: none; background: none; }
-  h1 { font-size: 17pt; } .lead { font-size: 11.5pt; }
-  h2, h3, caption { break-after: avoid; } figure { break-inside: avoid; margin: .8rem 0; }
-  .wide-table { overflow: visible; } table { font-size: 9.5pt; }
-  td, th { padding-right: .9rem; } td:not(:last-child), thead th { white-space: normal; }
-  pre { font-size: 8pt; } }
+  html { font-size: 9.5pt; }
+  body { font-size: 1rem; padding: 0; max-width: none; background: none; }
+  h1 { font-size: 1.6rem; } .lead { font-size: 1.1rem; }
+  .rooms { columns: 2 15rem; column-gap: 2rem; }
+  h2, h3, caption { break-after: avoid; } h2 { margin-top: 1.2rem; }
+  figure { break-inside: avoid; margin: .8rem 0; } figure .wide { max-width: 40rem; }
+  .wide-table { overflow: visible; margin-bottom: .9rem; } table { font-size: .92rem; }
+  th, td { padding: .14rem 1rem .14rem 0; } pre { font-size: .8rem; break-inside: avoid; } }
 """
 
 _CAPTION: Final = (
