@@ -45,6 +45,9 @@ class EngineCard:
     altitude_m: float | None = None
     tdc_verified: bool = False
     bore_mm: float | None = None  # of a cylinder: gives the pitch at which pinking rings
+    # No keys of a card: the curve stands here because a capture before this one showed it.
+    centrifugal_measured: bool = False
+    u_centrifugal_deg: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -113,12 +113,13 @@ def desk_options(command: Callable[..., None]) -> Callable[..., None]:
 
 def analysed(visit: Visit, file: Path, mapping: Path | None) -> tuple[Result, str]:
     """The result of a capture under the visit's cards, and the file's SHA-256."""
-    from vaclog.cards import engine_card, rig_card
+    from vaclog.cards import rig_card
     from vaclog.cli.progress import analyse_file
+    from vaclog.visit.engine_now import engine_now
 
     result = analyse_file(
         file,
-        engine=engine_card(visit.engine_toml) if visit.engine_toml else None,
+        engine=engine_now(visit) if visit.engine_toml else None,
         rig=rig_card(visit.rig_toml) if visit.rig_toml else None,
         mapping=mapping,
     )

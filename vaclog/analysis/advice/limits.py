@@ -101,7 +101,13 @@ def added_at_speed(
     if engine.centrifugal:
         most_deg = max(added for _, added in engine.centrifugal)
         card_deg = max(0.0, most_deg - added_at_idle_deg(engine, idle_rpm))
-        found.append(AddedAtSpeed(added_deg=card_deg, u_added_deg=0.0, source="card"))
+        found.append(
+            AddedAtSpeed(
+                added_deg=card_deg,
+                u_added_deg=engine.u_centrifugal_deg,
+                source="measured" if engine.centrifugal_measured else "card",
+            )
+        )
     if curve is not None and len(curve.added_deg):
         top = int(np.nanargmax(curve.added_deg))
         measured = AddedAtSpeed(
