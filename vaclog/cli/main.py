@@ -18,6 +18,7 @@ from vaclog.cli.replay import replay
 from vaclog.cli.road import road
 from vaclog.cli.simulate import simulate
 from vaclog.cli.strip import strip
+from vaclog.cli.trend import trend
 from vaclog.cli.visit import visit
 from vaclog.errors import VaclogError
 
@@ -57,5 +58,5 @@ def main() -> None:
     """
 
 
-for _command in (demo, replay, listen, simulate, ports, visit, garage, batch, strip, road):
+for _command in (demo, replay, listen, simulate, ports, visit, garage, batch, strip, road, trend):
     main.add_command(_command)

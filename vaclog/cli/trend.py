@@ -1,0 +1,47 @@
+"""``vaclog trend``: how an engine's figures went over its visits."""
+
+from __future__ import annotations
+
+import json
+import textwrap
+from dataclasses import asdict
+from pathlib import Path
+
+import click
+
+from vaclog.cli.garage_file import garage_option, open_garage
+
+
+@click.command()
+@click.argument("engine")
+@click.option(
+    "--false-alarm",
+    type=click.FloatRange(1e-6, 0.5),
+    default=0.01,
+    show_default=True,
+    help="How often chance alone may be called a change, for each test.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
+@garage_option
+def trend(engine: str, false_alarm: float, as_json: bool, garage: Path) -> None:
+    """Tell what changed over the visits of ENGINE, and what only seems to have."""
+    from vaclog.report import trend_words
+    from vaclog.visit.follow import follow
+
+    with open_garage(garage) as opened:
+        visits = opened.visits_of(opened.engine(engine).name)
+    followed = follow(visits, false_alarm=false_alarm)
+    if as_json:
+        click.echo(json.dumps([asdict(each) for each in followed], allow_nan=False, indent=1))
+        return
+    for line in trend_words.trend(followed, false_alarm=false_alarm):
+        indent = "  " if line.startswith("  ") else ""
+        click.echo(
+            textwrap.fill(
+                line.strip(),
+                80,
+                initial_indent=indent,
+                subsequent_indent=indent + "  ",
+                break_on_hyphens=False,
+            )
+        )

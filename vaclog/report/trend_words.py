@@ -1,0 +1,133 @@
+"""How an engine's figures went over its visits, in words.
+
+Enters: what was followed. Leaves: lines. "Worth looking at" is said only of what changed by more
+than chance, with the numbers and how often chance alone would do it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Final
+
+from vaclog.report.words import fixed
+from vaclog.visit.follow import Figure, Followed
+from vaclog.visit.trend import FALSE_ALARM, Reading
+
+_TWICE: Final = 2.0
+_NAMES: Final[dict[Figure, str]] = {
+    "scatter": "Scatter of the spark",
+    "spread": "Spread of the cylinders' sparks",
+    "curve start": "Speed at which the weights begin",
+    "curve height": "What the weights add in all",
+    "peak": "Top of the hill",
+    "idle": "Manifold pressure at idle",
+}
+_UNITS: Final = {"deg2": "°", "deg": "°", "rpm": " rpm", "kPa": " kPa"}
+_DECIMALS: Final = {"deg2": 2, "deg": 1, "rpm": 0, "kPa": 1}
+# What it could be, more and less; candidates of the trade (common practice), never a verdict.
+_COULD_BE: Final[dict[tuple[Figure, bool], str]] = {
+    ("scatter", True): (
+        "Worth looking at the drive: play of gear, shaft and bush, a loose points' plate"
+    ),
+    ("scatter", False): "It became steadier: what was done to drive or points shows",
+    ("spread", True): "Worth looking at shaft and lobes; the earliest cylinder pinks first",
+    ("curve start", False): "Springs that have become weaker let go earlier",
+    ("curve start", True): "Stiff pivots or other springs let go later",
+    ("curve height", True): "Stops that are worn or missing let the weights go further",
+    ("curve height", False): "Weights that stick or meet something do not go all the way",
+    ("peak", True): "The mark was put on anew, or mixture, fuel or compression changed",
+    ("peak", False): "The mark was put on anew, or mixture, fuel or compression changed",
+    ("idle", True): "Less vacuum: rings, valves, an air leak, mixture, or the throttle's stop",
+    ("idle", False): "More vacuum: the throttle's stop, mixture, or work that was done",
+}
+
+
+def trend(followed: Sequence[Followed], *, false_alarm: float = FALSE_ALARM) -> list[str]:
+    """Lines, one figure after another."""
+    if not followed:
+        return [
+            "No figure is known from two visits yet. A hold at idle with a crank mark tells the "
+            "scatter, a slow rev-up the curve."
+        ]
+    lines: list[str] = []
+    for each in followed:
+        lines.append(f"{_NAMES[each.figure]}: {_readings(each)}.")
+        lines += [f"  {line}" for line in _changes(each)]
+    lines.append(
+        f"Called a change where chance alone does it in fewer than {100 * false_alarm:g} of 100 "
+        "unchanged rows of visits, for each test and figure by itself."
+    )
+    return lines
+
+
+def _shown(value: float, unit: str) -> float:
+    """A variance is told as the standard deviation that it is the square of."""
+    return math.copysign(math.sqrt(abs(value)), value) if unit == "deg2" else value
+
+
+def _one(reading: Reading, unit: str) -> str:
+    value, decimals = _shown(reading.value, unit), _DECIMALS[unit]
+    if unit == "deg2":
+        low = _shown(max(reading.value - _TWICE * reading.u, 0.0), unit)
+        high = _shown(reading.value + _TWICE * reading.u, unit)
+        return f"{fixed(value, 2)}° ({fixed(low, 2)}–{fixed(high, 2)}°)"
+    return f"{fixed(value, decimals)} ± {fixed(_TWICE * reading.u, decimals)}{_UNITS[unit]}"
+
+
+def _readings(each: Followed) -> str:
+    rows = zip(each.numbers, each.readings, strict=True)
+    return ", ".join(
+        f"{reading.at_years:.1f} (visit {number}) {_one(reading, each.unit)}"
+        for number, reading in rows
+    )
+
+
+def _amount(value: float, each: Followed) -> str:
+    """Size of a change, without its sign."""
+    if each.unit == "deg2":
+        return f"as {fixed(abs(_shown(value, each.unit)), 2)}° more or less of scatter make it"
+    return f"{fixed(abs(value), _DECIMALS[each.unit])}{_UNITS[each.unit]}"
+
+
+def _chance(p: float) -> str:
+    return "in fewer than 1 of 10,000" if p < 1e-4 else f"in {100 * p:.2g} of 100"
+
+
+def _changes(each: Followed) -> list[str]:
+    last, step, slope = each.last, each.step, each.slope
+    told = []
+    if last.changed:
+        told.append((last.p, last.difference > 0, _between(each)))
+    if step is not None and step.changed:
+        told.append((step.p, step.size > 0, _stepped(each)))
+    if slope is not None and slope.changed:
+        told.append((slope.p, slope.per_year > 0, _sloped(each)))
+    if not told:
+        return [f"No change beyond chance (the last two: {_chance(last.p)} by chance)."]
+    _, more, _ = min(told)
+    could_be = _COULD_BE.get((each.figure, more), "")
+    lines = [f"{text}, {_chance(p)} by chance." for p, _, text in sorted(told)]
+    return (
+        [*lines, f"{could_be} (common practice; the data do not tell which)."]
+        if could_be
+        else lines
+    )
+
+
+def _between(each: Followed) -> str:
+    way = "more" if each.last.difference > 0 else "less"
+    return f"Since the visit before: {way}, {_amount(each.last.difference, each)}"
+
+
+def _stepped(each: Followed) -> str:
+    assert each.step is not None
+    way = "up" if each.step.size > 0 else "down"
+    number = each.numbers[each.step.before]
+    return f"A step {way} from visit {number} on, {_amount(each.step.size, each)}"
+
+
+def _sloped(each: Followed) -> str:
+    assert each.slope is not None
+    way = "more" if each.slope.per_year > 0 else "less"
+    return f"Year by year {way}, {_amount(each.slope.per_year, each)} in a year"
