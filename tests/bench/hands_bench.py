@@ -37,7 +37,7 @@ from vaclog.analysis.phases.usable import usable_cycles
 from vaclog.cards import EngineCard, RigCard, engine_card, rig_card
 from vaclog.guidance.guide import Guide
 from vaclog.guidance.instructions import Because, Instruction, Step
-from vaclog.guidance.known import Known, with_model_deg
+from vaclog.guidance.known import Known
 from vaclog.guidance.scene import Options
 from vaclog.records import OperatorInput
 from vaclog.result import Idle
@@ -413,7 +413,7 @@ def _fixed(case: Case, truth: Truth, outcome: Outcome) -> None:
         outcome.fixed_passes = 2 * times
         outcome.fixed_s = end_s - FIXED_BEFORE_S
         outcome.fixed_low_deg, outcome.fixed_high_deg = fit.low_deg, fit.high_deg
-        half = with_model_deg(0.5 * (fit.high_deg - fit.low_deg))
+        half = 0.5 * (fit.high_deg - fit.low_deg)
         if fit.found and half <= options.goal_deg:
             outcome.fixed_reached = True
             return

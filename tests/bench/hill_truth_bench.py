@@ -3,9 +3,9 @@
     python tests/bench/hill_truth_bench.py --out runs.jsonl --seed 5000 --runs 40 --fresh 40
 
 makes the runs one by one, a round over all classes after another, and appends a line for each
-to ``runs.jsonl``; begun again it goes on where it stopped. ``--table`` only prints what is there. Columns
-are those of hill_bench.py; "flat" is what a flat prior of lopsidedness would have answered: bias
-and root mean square error.
+to ``runs.jsonl``; begun again it goes on where it stopped. ``--table`` only prints what is there.
+Columns are those of hill_bench.py; "flat" is what a flat prior of lopsidedness would have
+answered: bias and root mean square error.
 """
 
 from __future__ import annotations

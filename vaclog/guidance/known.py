@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Final
 
 from vaclog.analysis.findings import SweepFit
 from vaclog.analysis.misfire.find import find_misfires, find_plain_misfires
@@ -20,12 +19,6 @@ from vaclog.analysis.study import Study, study
 from vaclog.cards import EngineCard, RigCard
 from vaclog.result import PhaseKind
 from vaclog.signals.tables import Background, CycleTable
-
-# Standard uncertainty of the top by what no family of hills holds and by a best advance that
-# moves with load: over minutes of sweep the fit's own interval becomes narrower than that. On
-# simulated engines of many kinds the narrowest third of the fits held the truth 85 times in 100
-# without it (tests/bench/hands_bench.py; two-way sweeps of three minutes).
-MODEL_U_DEG: Final = 0.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -54,41 +47,21 @@ class Known:
         return self.study.fit
 
     @property
-    def fit_half_deg(self) -> float | None:
-        """Half width of the fit's own 95 % interval; None while it is open."""
+    def interval_deg(self) -> float | None:
+        """Half width of the 95 % interval; None while it is open."""
         if not (math.isfinite(self.study.fit.low_deg) and math.isfinite(self.study.fit.high_deg)):
             return None
         return 0.5 * (self.study.fit.high_deg - self.study.fit.low_deg)
 
     @property
-    def interval_deg(self) -> float | None:
-        """Half width that is spoken of and judged by: the fit's, and what no fit knows of."""
-        half = self.fit_half_deg
-        return None if half is None else with_model_deg(half)
-
-    @property
     def top_low_deg(self) -> float:
-        """Lower end of that interval; each side is widened by itself."""
-        return self.study.fit.angle_deg - with_model_deg(
-            self.study.fit.angle_deg - self.study.fit.low_deg
-        )
+        """Lower end of that interval."""
+        return self.study.fit.low_deg
 
     @property
     def top_high_deg(self) -> float:
         """Upper end of that interval."""
-        return self.study.fit.angle_deg + with_model_deg(
-            self.study.fit.high_deg - self.study.fit.angle_deg
-        )
-
-
-def with_model_deg(half_deg: float) -> float:
-    """A 95 % half width with the model's own uncertainty added in quadrature."""
-    return math.hypot(half_deg, 1.96 * MODEL_U_DEG)
-
-
-def without_model_deg(half_deg: float) -> float:
-    """What the fit's half width must come to, so that the whole comes to this; 0: it cannot."""
-    return math.sqrt(max(half_deg**2 - (1.96 * MODEL_U_DEG) ** 2, 0.0))
+        return self.study.fit.high_deg
 
 
 def learn(

@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 
 from vaclog.guidance.instructions import Because, Instruction, Step, Tap, Urgency
-from vaclog.guidance.known import Known, with_model_deg, without_model_deg
+from vaclog.guidance.known import Known
 from vaclog.guidance.plan import Pass, Planner
 from vaclog.guidance.scene import Scene
 from vaclog.signals.tables import FloatArray
@@ -153,8 +153,8 @@ class Sweeping:
         here = self._level(scene)
         room = high - here if self.way > 0 else here - low
         size = max(min(scene.options.nudge_deg, room), 0.3)
-        half = scene.known.fit_half_deg if scene.known is not None else None
-        expected = None if half is None or plan is None else with_model_deg(half * plan.shrink)
+        half = scene.known.interval_deg if scene.known is not None else None
+        expected = None if half is None or plan is None else half * plan.shrink
         order = scene.say(
             step,
             because,
@@ -332,7 +332,7 @@ class Sweeping:
         known = scene.learn()
         if known.fit.found:
             return True
-        half = known.fit_half_deg
+        half = known.interval_deg
         return half is not None and half * plan.shrink <= HOPE * scene.options.goal_deg
 
     def _first_pass(self, scene: Scene, known: Known) -> Instruction:
@@ -402,7 +402,7 @@ class Sweeping:
         foot, far = self._flanks(scene, known)
         crossed = sum(each[0] <= foot and each[1] >= far for each in [*self._trodden, self._pass])
         plain = 1.96 * Planner(scene.cycles, known.study.use, fit.angle_deg).expected_u_deg()
-        return crossed >= CROSSINGS and with_model_deg(plain) <= PLAIN_SHARE * goal
+        return crossed >= CROSSINGS and plain <= PLAIN_SHARE * goal
 
     def _out_of_reach(self, scene: Scene, known: Known) -> bool:
         """Whether the goal cannot be met in the time that is left, and a pass brings little.
@@ -410,10 +410,10 @@ class Sweeping:
         Information adds up: to come from one half width to another takes the square of their
         ratio, less what there is.
         """
-        half, ways = known.fit_half_deg, self._ways(scene, known)
-        goal = without_model_deg(scene.options.goal_deg)
-        if half is None or not ways or goal <= 0.0:
-            return goal <= 0.0
+        half, ways = known.interval_deg, self._ways(scene, known)
+        goal = scene.options.goal_deg
+        if half is None or not ways:
+            return False
         if min(each.shrink for each in ways) <= LITTLE_SHRINK:
             return False
         wanted = max(half / goal, 1.0) ** 2 - 1.0
