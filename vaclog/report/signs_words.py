@@ -25,6 +25,7 @@ NAMES: Final[dict[SignKey, str]] = {
     "drift": "slow drift",
     "hunting": "hunting",
 }
+BELOW: Final[tuple[SignKey, ...]] = ("low", "low-cranking")
 _BASIS: Final = {"separated by data": "the data say so", "common practice": "common practice"}
 
 
@@ -42,8 +43,9 @@ def _told(sign: Sign, unit: PressureUnit) -> str:
         for part in (
             f"{sign.text}: {_number(sign, sign.number, unit)} ± "
             f"{_number(sign, 2.0 * sign.u, unit)}{when}.",
-            f"It is told from {_number(sign, sign.threshold, unit)} on; a sound engine shows "
-            f"that by chance in {chances(sign)}.",
+            f"It is told {'below' if sign.key in BELOW else 'from'} "
+            f"{_number(sign, sign.threshold, unit)}{'' if sign.key in BELOW else ' on'}; a sound "
+            f"engine shows that by chance in {chances(sign)}.",
             _could_be(sign),
             sign.next_look,
         )

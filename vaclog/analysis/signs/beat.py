@@ -71,7 +71,8 @@ def find_beat(evidence: Evidence) -> Sign | None:
     if number <= threshold:
         return None
     source = locate(mean)
-    slot = source.place + 1 if source.share >= ONE_SOURCE else None
+    told = parts > 2 and source.share >= ONE_SOURCE  # two cylinders give one number, and no place
+    slot = source.place + 1 if told else None
     return Sign(
         key="regular-drop",
         text=_fact(evidence, slot, source),
@@ -161,6 +162,8 @@ def _cylinder(evidence: Evidence, slot: int | None) -> int | None:
 
 
 def _fact(evidence: Evidence, slot: int | None, source: Source) -> str:
+    if evidence.swing_kpa.shape[1] == 2:
+        return "The vacuum falls once each cycle; of two cylinders it cannot be told which"
     if slot is None:
         return (
             "The vacuum falls and recovers in the same pattern each cycle, but no single cylinder "

@@ -110,7 +110,7 @@ def slope(
         return None
     b = float(x @ y) / spread
     rest = y - b * x
-    memory = _memory(rest, row)
+    memory = _memory(rest, row, 2 + bend)
     grow = (1.0 + memory) / (1.0 - memory)
     u = float(np.sqrt(rest @ rest / spare * grow / spread))
     free = max(spare / grow, 2.0)
@@ -118,7 +118,7 @@ def slope(
     return Line(slope=b, u=u, p=p, points=len(at))
 
 
-def _memory(rest: FloatArray, group: IntArray) -> float:
+def _memory(rest: FloatArray, group: IntArray, terms: int) -> float:
     """Correlation of neighbours within groups, 0 to 0.8; what a fit takes out is put back."""
     same = group[1:] == group[:-1]
     pairs = int(same.sum())
@@ -126,8 +126,9 @@ def _memory(rest: FloatArray, group: IntArray) -> float:
     if pairs < 4 or power <= 0.0:
         return 0.0
     r = float((rest[1:] * rest[:-1])[same].sum()) / power * len(rest) / pairs
-    # Residuals of a line with a level lean to the negative by about (1 + 3 r) / n (Kendall).
-    r += (1.0 + 3.0 * max(r, 0.0)) / len(rest)
+    # Residuals lean to the negative: by (1 + 3 r) / n about a level, (2 + 4 r) / n about a line
+    # (M. G. Kendall, Biometrika 41, 1954, for the level, from memory), and so on.
+    r += (terms + (terms + 2) * max(r, 0.0)) * (int(group.max()) + 1) / len(rest)
     return float(np.clip(r, 0.0, 0.8))
 
 

@@ -109,7 +109,7 @@ def _same_place(evidence: Evidence, rows: IntArray, places: IntArray) -> int | N
     many cylinders is another place. So the events are laid over each other, and the start is where
     their mean first leaves the level.
     """
-    parts = evidence.swing_kpa.shape[1]
+    parts = int(evidence.swing_kpa.shape[1])
     count = np.bincount(places, minlength=parts)
     near = count + np.roll(count, -1)  # place k and k + 1
     best = int(np.argmax(near + 1e-3 * count))
@@ -124,9 +124,8 @@ def _same_place(evidence: Evidence, rows: IntArray, places: IntArray) -> int | N
     if not len(first):
         return best + 1
     mean = np.nanmedian(flat[first[:, None] + np.arange(BEFORE + 2)[None, :]], axis=0)
-    mean = mean - mean[0]
-    start = int(np.flatnonzero(mean > STARTED * mean.max())[0])
-    return (best + start - BEFORE) % parts + 1
+    above = np.flatnonzero(mean - mean[0] > STARTED * (mean.max() - mean[0]))
+    return (best + (int(above[0]) if len(above) else BEFORE) - BEFORE) % parts + 1
 
 
 def _cylinder(evidence: Evidence, slot: int | None) -> int | None:

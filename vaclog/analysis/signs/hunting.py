@@ -6,7 +6,8 @@ Speed and pressure of the holds (and of an idle that still warms: a line is no t
 stretches of equal length, whitened by their own first-order memory, and their periodograms added.
 A line is what stands out of its neighbours in frequency: the ratio of its power to theirs follows
 Fisher's F where the background is smooth, and the largest of all lines is judged with the number
-of lines looked at, as in Fisher's own test (R. A. Fisher, Proc. R. Soc. A 125, 1929, there against the whole of a white spectrum).
+of lines looked at, as in Fisher's own test (R. A. Fisher, Proc. R. Soc. A 125, 1929, there against
+the whole of a white spectrum).
 """
 
 from __future__ import annotations
@@ -134,14 +135,15 @@ def strongest(start_s: FloatArray, speed: FloatArray, kpa: FloatArray) -> Swing 
         if p < best_p:
             best, best_p = k, p
     share = float(np.mean([total[j] for j in (best - 2, best + 2) if 0 < j < len(total)]))
-    line = np.exp(-2j * np.pi * hz[best] * STEP_S * np.arange(speed.shape[1]))
+    exact = _between(speed, float(hz[best]), float(hz[1]))
+    line = np.exp(-2j * np.pi * exact * STEP_S * np.arange(speed.shape[1]))
     n, p = speed @ line, kpa @ line
     scale = 2.0 / speed.shape[1]
     square = np.abs(n) ** 2
     noise = float(square.mean()) * min(share / max(float(total[best]), 1e-300), 1.0)
     amplitude = scale * float(np.sqrt(max(float(square.mean()) - noise, 0.0)))
     return Swing(
-        hz=float(hz[best]),
+        hz=exact,
         p=float(-np.expm1(len(bins) * np.log1p(-min(best_p, 1.0 - 1e-12)))),
         percent=100.0 * amplitude,
         u_percent=100.0 * scale * float(np.sqrt(noise / (2.0 * len(start_s)))),
@@ -156,6 +158,13 @@ def _level(values: FloatArray) -> FloatArray:
     x = np.arange(values.shape[1]) - 0.5 * (values.shape[1] - 1)
     values = values - values.mean(axis=1, keepdims=True)
     return np.asarray(values - np.outer(values @ x / (x @ x), x))
+
+
+def _between(speed: FloatArray, hz: float, spacing_hz: float) -> float:
+    """The frequency within half a bin at which the rows together have the most power."""
+    fine = hz + spacing_hz * np.linspace(-0.5, 0.5, 11)
+    lines = np.exp(-2j * np.pi * STEP_S * np.outer(np.arange(speed.shape[1]), fine))
+    return float(fine[int(np.argmax((np.abs(speed @ lines) ** 2).sum(axis=0)))])
 
 
 def _whitened_power(speed: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -1,0 +1,9 @@
+"""Lets the tests of the signs import their cases and the bench."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parents[2] / "bench"))
