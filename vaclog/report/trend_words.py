@@ -78,7 +78,7 @@ def _one(reading: Reading, unit: str) -> str:
 def _readings(each: Followed) -> str:
     rows = zip(each.numbers, each.readings, strict=True)
     return ", ".join(
-        f"{reading.at_years:.1f} (visit {number}) {_one(reading, each.unit)}"
+        f"{int(reading.at_years)} (visit {number}) {_one(reading, each.unit)}"
         for number, reading in rows
     )
 
@@ -86,12 +86,15 @@ def _readings(each: Followed) -> str:
 def _amount(value: float, each: Followed) -> str:
     """Size of a change, without its sign."""
     if each.unit == "deg2":
-        return f"as {fixed(abs(_shown(value, each.unit)), 2)}° more or less of scatter make it"
+        size = fixed(abs(_shown(value, each.unit)), 2)
+        return f"a scatter of {size}° {'came on top' if value > 0 else 'is gone'}"
     return f"{fixed(abs(value), _DECIMALS[each.unit])}{_UNITS[each.unit]}"
 
 
 def _chance(p: float) -> str:
-    return "in fewer than 1 of 10,000" if p < 1e-4 else f"in {100 * p:.2g} of 100"
+    if p < 1e-4:
+        return "in fewer than 1 of 10,000"
+    return f"in {fixed(100 * p, 2 if p < 0.01 else 0)} of 100"
 
 
 def _changes(each: Followed) -> list[str]:
