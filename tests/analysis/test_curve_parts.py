@@ -6,8 +6,11 @@ the fit; its curve is the truth.
 
 from __future__ import annotations
 
+import importlib.util
+import sys
 from dataclasses import replace
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -168,3 +171,18 @@ def test_a_knee_is_not_taken_for_the_end() -> None:
     assert 1700.0 < found.max_rpm < 2300.0
     assert np.isnan(found.all_in_rpm)
     assert found.most_deg < 13.5
+
+
+def test_curve_bench_in_short() -> None:
+    """Four random distributors, two ways to rev: the band holds most knots of each."""
+    path = Path(__file__).parents[1] / "bench" / "curve_bench.py"
+    spec = importlib.util.spec_from_file_location("curve_bench", path)
+    assert spec is not None
+    assert spec.loader is not None
+    bench = importlib.util.module_from_spec(spec)
+    sys.modules["curve_bench"] = bench
+    spec.loader.exec_module(bench)
+    done = [bench.run(way, seed) for way in ("slow up and down", "three snaps") for seed in (1, 2)]
+    assert None not in done
+    assert bench.coverage(done) > 0.85
+    assert np.mean([each.found.u_added_deg.mean() for each in done]) < 0.5

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import importlib.util
+import sys
 from dataclasses import replace
+from pathlib import Path
+from types import ModuleType
 
 import pytest
 
@@ -104,3 +108,26 @@ def test_dates() -> None:
     assert years("2024-07-02") == pytest.approx(2024.5, abs=0.003)
     assert years("") is None
     assert years("soon") is None
+
+
+def _bench() -> ModuleType:
+    path = Path(__file__).parents[1] / "bench" / "wear_bench.py"
+    spec = importlib.util.spec_from_file_location("wear_bench", path)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["wear_bench"] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+def test_wear_bench_in_short_from_bytes() -> None:
+    """Six pairs: three unchanged and three with two degrees of free play more."""
+    bench = _bench()
+    unchanged = [bench.pair(seed, 0.0, 20.0) for seed in range(3)]
+    worn = [bench.pair(seed, 2.0, 20.0) for seed in range(3)]
+    assert bench.share(unchanged)[0] == 0.0
+    assert bench.share(worn)[0] == 1.0
+    # A rectangle of two degrees has a standard deviation of 0.577.
+    for each in worn:
+        assert each.grown_deg == pytest.approx(0.577, rel=0.25)
