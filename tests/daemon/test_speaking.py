@@ -9,7 +9,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
-import pytest
 
 from vaclog.daemon.speaking import LEAST_GAP_S, PROGRAMS, Queue, Sentence, Speaker, speak
 from vaclog.guidance.instructions import Urgency

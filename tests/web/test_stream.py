@@ -79,7 +79,8 @@ def test_a_phone_that_goes_away_is_forgotten(served: Served) -> None:
     """The listener goes on; nothing piles up for it."""
     feed = Feed(served.hub, name="port")
     with served.phone("watch") as phone, phone.stream("GET", "/events") as answer:
-        until(messages(answer), "hello")
+        stream = messages(answer)  # held: a reader that is let go closes the stream
+        until(stream, "hello")
         assert served.hub.watchers == 1
     gone = threading.Event()
     for cycles in range(2000):
