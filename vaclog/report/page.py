@@ -89,7 +89,7 @@ def render(result: Result, unit: PressureUnit) -> str:
 {"".join(paragraph(sentence) for sentence in story.lead)}</div>
 </header>
 {_figure(result, unit)}
-{_fan(result)}<main class="rooms">
+{fan_figure(result)}<main class="rooms">
 {rooms}
 </main>
 <script type="application/json" id="result">
@@ -123,7 +123,8 @@ def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _fan(result: Result) -> str:
+def fan_figure(result: Result) -> str:
+    """The curve as a fan, as a figure; empty without a rev-up."""
     if result.curve is None:
         return ""
     drawings = "\n".join(

@@ -14,7 +14,7 @@ from vaclog.visit.change import Change
 from vaclog.visit.compare import Comparison
 
 NAMES: Final = {
-    "left and found": "setting as it was left and found again",
+    "left and found": "setting as left and as found",
     "setting": "setting",
     "peak": "top of the hill",
     "idle speed": "idle speed",
@@ -70,7 +70,7 @@ def since(comparison: Comparison, unit: PressureUnit) -> list[str]:
             f"{words.degrees(set_anew.after)} now."
         )
     same = [
-        f"{NAMES[change.key]} ({span(change, unit)})"
+        f"{NAMES[change.key]}{_where(change)} ({span(change, unit)})"
         for change in comparison.changes
         if not change.changed and change.key != "setting"
     ]

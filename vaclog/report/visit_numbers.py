@@ -181,7 +181,7 @@ def _points(visit: Visit) -> Table:
             visit_words.plain(each.key),
             each.verdict,
             "measured" if each.measured else "asked",
-            NONE if each.value is None else f"{each.value:g} {each.unit}".strip(),
+            visit_words.point_value(each) or NONE,
         )
         for each in visit.points
     )

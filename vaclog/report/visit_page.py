@@ -11,7 +11,7 @@ from typing import Final
 
 from vaclog.report import picture, visit_words
 from vaclog.report.look import DARK, LIGHT, variables
-from vaclog.report.page import drawn, paragraph, section_html
+from vaclog.report.page import drawn, fan_figure, paragraph, section_html
 from vaclog.report.story import Section
 from vaclog.report.visit_numbers import Table
 from vaclog.report.visit_story import VisitStory, tell
@@ -34,6 +34,7 @@ h1 { font-size: 1.75rem; line-height: 1.2; margin: 0 0 .8rem; text-wrap: balance
 .lead p { margin-bottom: .35rem; }
 figure { margin: 1.4rem 0; }
 figure svg { display: block; width: 100%%; height: auto; }
+.fan { max-width: 44rem; }
 figcaption { color: var(--quiet); font-size: .9rem; margin-top: .4rem; max-width: 44rem; }
 .tall { display: none; }
 .rooms { columns: 2 22rem; column-gap: 2.6rem; }
@@ -112,7 +113,7 @@ def render(visit: Visit, previous: Visit | None, unit: PressureUnit) -> str:
 <div class="rooms">
 {_sections(story.plain)}
 </div>
-{_numbers(story)}
+{_fan(visit)}{_numbers(story)}
 {_method(story)}
 </main>
 <script type="application/json" id="visit">
@@ -134,6 +135,14 @@ def _figure(result: Result | None, unit: PressureUnit) -> str:
         ball="Full ball: the advice. " if result.advice.set_deg is not None else "",
     )
     return drawn(result, unit, picture.describe(result, unit), caption)
+
+
+def _fan(visit: Visit) -> str:
+    """The curve of the newest capture with a rev-up."""
+    for capture in reversed(visit.captures):
+        if capture.result.curve is not None:
+            return fan_figure(capture.result)
+    return ""
 
 
 def _numbers(story: VisitStory) -> str:

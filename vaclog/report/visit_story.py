@@ -72,14 +72,14 @@ def tell(visit: Visit, previous: Visit | None, unit: PressureUnit) -> VisitStory
         _setting(visit, result, unit),
         _limits(result, unit),
         _findings(visit, result, unit),
-        _told_by(visit, curve_words.CURVE, curve_words.curve),
-        _told_by(visit, scatter_words.SCATTER, scatter_words.scatter),
         Section(
             title=visit_words.ROAD,
             points=tuple(visit_words.trial(each, unit) for each in visit.trials),
         ),
         _since(comparison, previous, unit),
         Section(title=visit_words.WATCH, points=tuple(_watch(visit, comparison))),
+        _told_by(visit, curve_words.CURVE, curve_words.curve),
+        _told_by(visit, scatter_words.SCATTER, scatter_words.scatter),
         Section(
             title=visit_words.NOTES,
             points=tuple(visit_words.sentence(note) for note in visit.notes),

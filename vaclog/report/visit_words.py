@@ -210,11 +210,27 @@ def sentence(text: str) -> str:
 
 
 def point(one: Point) -> str:
-    """A point that is not plainly in order."""
-    value = "" if one.value is None else f" ({words.fixed(one.value, 2).rstrip('0').rstrip('.')}"
-    value += f" {one.unit})" if value and one.unit else (")" if value else "")
-    told = f": {sentence(one.text)}" if one.text else "."
-    return f"{plain(one.key).capitalize()}{value}, {one.verdict}{told}"
+    """A point that is not plainly in order; its sentence carries the number, if it has one."""
+    name = plain(one.key).capitalize()
+    if one.text:
+        return f"{name}, {one.verdict}: {sentence(one.text)}"
+    value = f" ({point_value(one)})" if one.value is not None else ""
+    return f"{name}{value}, {one.verdict}."
+
+
+# Decimals by unit: what a person would write down.
+_POINT_DECIMALS: Final = {"rpm": 0, "rpm/min": 0, "kPa": 1, "deg": 1, "mm": 2, "%": 1}
+_SHOWN_UNITS: Final = {"deg": "°"}
+
+
+def point_value(one: Point) -> str:
+    """The number of a point with its unit; empty without one."""
+    if one.value is None:
+        return ""
+    decimals = _POINT_DECIMALS.get(one.unit)
+    number = f"{one.value:g}" if decimals is None else words.fixed(one.value, decimals)
+    unit = _SHOWN_UNITS.get(one.unit, f" {one.unit}")
+    return (number + unit).strip()
 
 
 # --- road ----------------------------------------------------------------------------------------
