@@ -162,14 +162,6 @@ def test_two_visits_are_compared(filled: Command) -> None:
     assert all("changed" in change for change in document["changes"])
 
 
-def test_figures_are_followed(filled: Command) -> None:
-    """Over both visits, in words and as JSON."""
-    assert "Top of the hill: 25.8° and 25.8°" in filled("follow", "pump-house engine").stdout
-    rows = json.loads(filled("follow", "Pump-house engine", "--json").stdout)
-    assert {row["figure"] for row in rows} >= {"peak", "idle"}
-    assert filled("follow", "Mill").exit_code == 1
-
-
 def test_export_backup_and_check(filled: Command, tmp_path: Path) -> None:
     """What is written is named on stdout; a damaged copy ends with the code of storage."""
     assert filled("export", tmp_path / "all.json").stdout.strip().endswith("all.json")

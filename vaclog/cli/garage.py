@@ -151,27 +151,6 @@ def compare(older: int, newer: int, unit: str, as_json: bool, garage: Path) -> N
 
 
 @garage.command()
-@click.argument("engine_name", metavar="ENGINE")
-@_UNIT
-@_JSON
-@garage_option
-def follow(engine_name: str, unit: str, as_json: bool, garage: Path) -> None:
-    """Follow the figures of ENGINE over its visits, and tell what is more than chance."""
-    from vaclog.report import follow_words
-    from vaclog.result.document import as_plain
-    from vaclog.units import pressure_unit
-    from vaclog.visit.follow import follow as follow_visits
-
-    with open_garage(garage) as opened:
-        found = follow_visits(opened.visits_of(opened.engine(engine_name).name))
-    if as_json:
-        click.echo(json.dumps(as_plain(found, "followed"), allow_nan=False))
-        return
-    for sentence in follow_words.followed(found, pressure_unit(unit)):
-        click.echo(sentence)
-
-
-@garage.command()
 @click.argument("target", type=click.Path(path_type=Path))
 @garage_option
 def export(target: Path, garage: Path) -> None:
