@@ -38,6 +38,7 @@ LOST_US: Final = 3_000_000
 STALLED_US: Final = 3_000_000
 FOOTPRINTS: Final = 240
 LEAST_CYCLES: Final = 16
+READ_TOLERANCE_DEG: Final = 1.0
 # Before deciding that nothing measures the angle, the first cycles must have been seen.
 JUDGE_SOURCE_CYCLES: Final = 60
 
@@ -54,7 +55,12 @@ class Guide:
     """
 
     def __init__(self, engine: EngineCard, rig: RigCard, options: Options | None = None) -> None:
-        self.scene = Scene(engine, rig, options or Options())
+        options = options or Options()
+        if options.strobe:
+            # Nearer than a reading is good to, the hand would be led after the eye's error.
+            tolerance = max(options.tolerance_deg, READ_TOLERANCE_DEG)
+            options = replace(options, tolerance_deg=tolerance)
+        self.scene = Scene(engine, rig, options)
         self._stage: Stage = Preparing()
         self._seen = 0
         self._number = 0

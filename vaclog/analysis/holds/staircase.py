@@ -119,15 +119,19 @@ def find_borders(
         inner = np.where(length_s >= LEAST_HOLD_S, -0.5 * z * z, -np.inf)
     outer = np.where(length_s >= LEAST_HOLD_S, 0.0, -np.inf)  # people linger at either end
     steps = [outer if k in (0, holds - 1) else inner for k in range(holds)]
-    ahead = np.full((holds + 1, m + 1), -np.inf)
-    ahead[0, 0] = 0.0
     steps = [_windowed(step, window) for step, window in zip(steps, windows, strict=True)]
-    for k, step in enumerate(steps):
-        ahead[k + 1] = _log_sum(ahead[k][:, None] - total[:, k][:, None] + step, 0) + total[:, k]
+    reach = _reach(windows, m)
+    ahead = np.full((holds + 1, m + 1), -np.inf)
     back = np.full((holds + 1, m + 1), -np.inf)
-    back[holds, m] = 0.0
+    ahead[0, 0] = back[holds, m] = 0.0
+    for k, step in enumerate(steps):
+        i, j = reach[k], reach[k + 1]
+        come = (ahead[k, i] - total[i, k])[:, None] + step[i, j]
+        ahead[k + 1, j] = _log_sum(come, 0) + total[j, k]
     for k in range(holds - 1, -1, -1):
-        back[k] = _log_sum(back[k + 1][None, :] + total[:, k][None, :] + steps[k], 1) - total[:, k]
+        i, j = reach[k], reach[k + 1]
+        go = (back[k + 1, j] + total[j, k])[None, :] + steps[k][i, j]
+        back[k, i] = _log_sum(go, 1) - total[i, k]
     log_like = float(ahead[holds, m])
     if not np.isfinite(log_like):
         nothing = np.full((m, holds), 1.0 / holds)
@@ -164,6 +168,18 @@ def _paths(ahead: FloatArray, total: FloatArray, steps: list[FloatArray]) -> NDA
             at = int(np.searchsorted(below, level * below[-1]))
             paths[number, k] = at
     return paths
+
+
+def _reach(windows: list[tuple[int, int] | None], m: int) -> list[slice]:
+    """Blocks among which each border can lie: after the window before it, before the one after."""
+    low, high = [0], [m]
+    for window in windows:
+        low.append(low[-1] if window is None else window[1])
+    for window in reversed(windows):
+        high.append(high[-1] if window is None else window[0])
+    high.reverse()
+    low[-1], high[0] = m, 0
+    return [slice(min(a, m), max(min(b, m), min(a, m)) + 1) for a, b in zip(low, high, strict=True)]
 
 
 def _windowed(step: FloatArray, window: tuple[int, int] | None) -> FloatArray:
