@@ -16,6 +16,7 @@ from scipy.stats import binom
 
 from vaclog.analysis.findings import SweepFit
 from vaclog.analysis.hill.dynamics import lagged_rows
+from vaclog.analysis.hill.explain import _only_scatter
 from vaclog.analysis.hill.fit import fit_hill
 from vaclog.analysis.hill.shape import HillPrior
 from vaclog.signals.tables import CycleFlag, CycleTable
@@ -257,6 +258,16 @@ def test_noise_of_any_length_never_raises(seed: int, n: int) -> None:
         assert fit.swept_low_deg < fit.low_deg < fit.angle_deg < fit.high_deg < fit.swept_high_deg
     else:
         assert fit.why_not
+
+
+def test_every_answer_tells_what_would_make_it_surer(one: CycleTable) -> None:
+    fit = _fit(one)
+    assert fit.limits
+    # Half as long, it is short, and the narrower half is one way only.
+    half = _fit(_cut(one, len(one) // 3))
+    assert any("short" in text or "one way" in text for text in half.limits)
+    alone = _only_scatter(1.0)
+    assert "±1.0°" in alone and "±0.7°" in alone
 
 
 # The picture ---------------------------------------------------------------------------------

@@ -8,7 +8,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from vaclog.report import checks_words, curve_words, road, scatter_words, signs_words, words
+from vaclog.report import (
+    checks_words,
+    curve_words,
+    road,
+    scatter_words,
+    signs_words,
+    sureness,
+    words,
+)
 from vaclog.result import Result
 from vaclog.units import PressureUnit
 
@@ -52,6 +60,7 @@ def tell(result: Result, unit: PressureUnit) -> Story:
         Section(title=words.MIND, points=result.advice.warnings),
         _why(result, unit),
         _seen(result, unit),
+        Section(title=sureness.SURE, points=sureness.sure(result.peak)),
         Section(title=checks_words.CHECKS, points=checks_words.checks(result, unit)),
         Section(title=curve_words.CURVE, points=curve_words.curve(result)),
         Section(title=scatter_words.SCATTER, points=scatter_words.scatter(result)),

@@ -83,6 +83,8 @@ class Peak:
     beyond: Beyond | None = None  # where the top lies when the sweep did not pass it
     swept_low_deg: float | None = None
     swept_high_deg: float | None = None
+    # What kept the answer from being surer and the cheapest cure, the most important first.
+    limited_by: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

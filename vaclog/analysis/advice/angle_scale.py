@@ -133,6 +133,7 @@ def peak_record(fit: SweepFit, scale: AngleScale, barometer_kpa: float | None) -
             beyond={1: "advanced", -1: "retarded"}.get(fit.side),  # type: ignore[arg-type]
             swept_low_deg=swept[0],
             swept_high_deg=swept[1],
+            limited_by=fit.limits,
         )
     pressure_kpa = _at(fit, fit.angle_deg)
     u_scale = scale.u_deg
@@ -157,6 +158,7 @@ def peak_record(fit: SweepFit, scale: AngleScale, barometer_kpa: float | None) -
         ),
         swept_low_deg=swept[0],
         swept_high_deg=swept[1],
+        limited_by=fit.limits,
     )
 
 

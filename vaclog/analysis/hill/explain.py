@@ -9,6 +9,8 @@ import numpy as np
 
 from vaclog.analysis.hill.grid import Ground, Posterior
 
+# Another sweep like this one adds as much information again: width goes as its root.
+_AGAIN = 0.5**0.5
 # Beyond the top by less than this the far side of the hill is hardly seen: at 5 degrees it has
 # fallen by less than 1 % of the torque.
 FAR_SIDE_DEG = 5.0
@@ -61,7 +63,18 @@ def limits(
             )
         )
     found.sort(key=lambda item: -item[0])
+    if not found:
+        half = 0.5 * (post.quantiles(0.975)[0] - post.quantiles(0.025)[0])
+        found.append((0.0, _only_scatter(half)))
     return tuple(text for _, text in found)
+
+
+def _only_scatter(half_deg: float) -> str:
+    """Nothing went wrong: what is left is the engine's own chance."""
+    return (
+        "nothing went wrong: no two combustions are alike, and that alone leaves "
+        f"±{half_deg:.1f}°; another sweep like this one makes it ±{half_deg * _AGAIN:.1f}°"
+    )
 
 
 def _range_and_time(ground: Ground, low: float, high: float) -> list[tuple[float, str]]:
