@@ -7,19 +7,23 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import tempfile
 import threading
 import zlib
+from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from garage_cases import made_visit, raw
 
 from vaclog.errors import StorageError, UnknownRecordError, VaclogError
 from vaclog.garage import Garage
+from vaclog.garage import files as garage_files
 from vaclog.garage.backup import check_file
-from vaclog.garage.files import PIECE_BYTES
+from vaclog.garage.files import PIECE_BYTES, fingerprint
 from vaclog.visit.records import Visit
 
 # Saves visits without end and says each number when it is kept.
@@ -37,6 +41,14 @@ with Garage(Path(sys.argv[1])) as garage:
         garage.save_visit(replace(kept, step="road", points=kept.points * 4))
         print(kept.number, flush=True)
 """
+
+
+@pytest.fixture
+def seen_by_all() -> Iterator[Path]:
+    """A folder that everybody may enter and only its owner may write; pytest's own are closed."""
+    with tempfile.TemporaryDirectory() as name:
+        Path(name).chmod(0o755)
+        yield Path(name)
 
 
 def three_parts(error: pytest.ExceptionInfo[VaclogError]) -> tuple[str, str, str]:
@@ -161,9 +173,9 @@ def test_a_garage_that_may_only_be_read(garage: Garage) -> None:
 
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="only root can become somebody else")
-def test_a_folder_of_somebody_else(tmp_path: Path) -> None:
+def test_a_folder_of_somebody_else(seen_by_all: Path) -> None:
     """As another user, really: the list is read or refused in words, never a traceback."""
-    path = tmp_path / "garage.db"
+    path = seen_by_all / "garage.db"
     with Garage(path) as garage:
         garage.save_visit(made_visit())
     code = (
@@ -171,16 +183,34 @@ def test_a_folder_of_somebody_else(tmp_path: Path) -> None:
         "from vaclog.errors import StorageError\n"
         "os.chdir(sys.argv[1]); os.setgid(65534); os.setuid(65534)\n"
         "try:\n"
-        "    Garage(Path('garage.db')).add_rig('x', '')\n"
+        "    opened = Garage(Path('garage.db'))\n"
+        "    opened.add_rig('x', '')\n"
         "except StorageError as error:\n"
         "    print(error.fact, '|', error.cause, '|', error.step)\n"
     )
-    tmp_path.chmod(0o755)
     done = subprocess.run(
-        [sys.executable, "-c", code, str(tmp_path)], capture_output=True, text=True, check=False
+        [sys.executable, "-c", code, str(seen_by_all)], capture_output=True, text=True, check=False
     )
     assert done.returncode == 0, done.stderr
     assert "garage.db" in done.stdout and done.stdout.count("|") == 2
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can become somebody else")
+def test_a_backup_is_read_where_nothing_may_be_written(tmp_path: Path, seen_by_all: Path) -> None:
+    """As another user, really: a list of a backup in a folder that is not his."""
+    with Garage(tmp_path / "garage.db") as garage:
+        garage.save_visit(made_visit())
+        garage.backup(seen_by_all / "backup.db")
+    code = (
+        "import os, sys; from pathlib import Path; from vaclog.garage import Garage\n"
+        "os.chdir(sys.argv[1]); os.setgid(65534); os.setuid(65534)\n"
+        "print([line.number for line in Garage(Path('backup.db'), create=False).visits()])\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(seen_by_all)], capture_output=True, text=True, check=False
+    )
+    assert (done.returncode, done.stdout.strip()) == (0, "[1]"), done.stderr
+    assert [path.name for path in seen_by_all.iterdir()] == ["backup.db"]
 
 
 def test_a_locked_garage(garage: Garage) -> None:
@@ -284,6 +314,46 @@ def test_a_capture_kept_inside_comes_out(garage: Garage, tmp_path: Path, size: i
     path.unlink()
     assert garage.take_out(sha256, tmp_path / "out").read_bytes() == content[:size]
     assert raw(garage.path, "SELECT count(*) FROM pieces") == [(-(-size // PIECE_BYTES),)]
+
+
+def test_keeping_a_long_capture_holds_nobody_up(
+    garage: Garage, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another writer gets its turn between two pieces; a half-kept one is not given out."""
+    path = tmp_path / "a.vaclog"
+    path.write_bytes(bytes(range(256)) * (3 * PIECE_BYTES // 256))
+    written: list[int] = []
+    with Garage(garage.path, timeout_s=0.0) as other:
+
+        def between(data: bytes) -> bytes:
+            written.append(other.save_visit(made_visit(captures=())).number)
+            with pytest.raises(UnknownRecordError, match="not kept inside"):
+                other.take_out(fingerprint(path)[0], tmp_path / "out")
+            return zlib.compress(data, 1)
+
+        monkeypatch.setattr(garage_files, "zlib", SimpleNamespace(compress=between))
+        sha256 = garage.keep_file(path, inside=True)
+        monkeypatch.undo()
+        assert written == [1, 2, 3]
+        assert other.take_out(sha256, tmp_path / "out").read_bytes() == path.read_bytes()
+
+
+def test_a_capture_that_grows_is_not_kept(
+    garage: Garage, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is still being recorded: its bytes are no longer those of its hash."""
+    path = tmp_path / "a.vaclog"
+    path.write_bytes(b"capture")
+
+    def then_it_grows(read: Path) -> tuple[str, int]:
+        found = fingerprint(read)
+        path.write_bytes(b"capture, longer")
+        return found
+
+    monkeypatch.setattr(garage_files, "fingerprint", then_it_grows)
+    with pytest.raises(StorageError, match="changed"):
+        garage.keep_file(path, inside=True)
+    assert raw(garage.path, "SELECT count(*) FROM pieces") == [(0,)]
 
 
 @pytest.mark.parametrize("data", [b"\x00\x01", zlib.compress(b"other bytes")])

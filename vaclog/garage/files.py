@@ -8,7 +8,8 @@ from __future__ import annotations
 import hashlib
 import sqlite3
 import zlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Final
 
@@ -43,8 +44,21 @@ def remember(connection: sqlite3.Connection, sha256: str, path: Path, size_bytes
     )
 
 
-def keep(connection: sqlite3.Connection, sha256: str, path: Path) -> None:
+def keep(
+    connection: sqlite3.Connection,
+    writing: Callable[[], AbstractContextManager[object]],
+    sha256: str,
+    path: Path,
+) -> None:
     """Keep the bytes of a file inside; one that is kept already stays as it is.
+
+    Each piece is a transaction of its own, so that a long capture never holds up another writer;
+    only the last one says that it is kept. Pieces that a killed process left are written over.
+
+    Parameters
+    ----------
+    writing
+        Begins a transaction.
 
     Raises
     ------
@@ -54,20 +68,29 @@ def keep(connection: sqlite3.Connection, sha256: str, path: Path) -> None:
     kept = connection.execute("SELECT kept FROM files WHERE sha256 = ?", (sha256,)).fetchone()
     if kept is not None and kept[0]:
         return
-    digest = hashlib.sha256()
-    for place, piece in enumerate(_pieces(path)):
+    digest, count = hashlib.sha256(), 0
+    for piece in _pieces(path):
         digest.update(piece)
+        packed = zlib.compress(piece)
+        with writing():
+            connection.execute(
+                "INSERT OR REPLACE INTO pieces (sha256, place, data) VALUES (?, ?, ?)",
+                (sha256, count, packed),
+            )
+        count += 1
+    whole = digest.hexdigest() == sha256
+    with writing():
         connection.execute(
-            "INSERT INTO pieces (sha256, place, data) VALUES (?, ?, ?)",
-            (sha256, place, zlib.compress(piece)),
+            "DELETE FROM pieces WHERE sha256 = ? AND place >= ?", (sha256, count if whole else 0)
         )
-    if digest.hexdigest() != sha256:
+        if whole:
+            connection.execute("UPDATE files SET kept = 1 WHERE sha256 = ?", (sha256,))
+    if not whole:
         raise StorageError(
             f"{path} changed while it was being kept.",
             cause="It is still being recorded.",
             step="Keep it again when the recording has ended; nothing was kept.",
         )
-    connection.execute("UPDATE files SET kept = 1 WHERE sha256 = ?", (sha256,))
 
 
 def find(sha256: str, known: Path, size_bytes: int | None, folders: Iterable[Path]) -> Path | None:

@@ -295,8 +295,9 @@ class Garage:
             sha256, size_bytes = files.fingerprint(path)
         with self._writing():
             files.remember(self._connection, sha256, path, size_bytes)
-            if inside:
-                files.keep(self._connection, sha256, path)
+        if inside:
+            with telling(self.path, self._timeout_s):
+                files.keep(self._connection, self._writing, sha256, path)
         return sha256
 
     def find_file(self, sha256: str, folders: Iterable[Path] = ()) -> Path | None:
