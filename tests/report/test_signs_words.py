@@ -39,15 +39,15 @@ TOLD = replace(
 
 def test_fact_number_candidates_and_next_look_are_told() -> None:
     """In order, with what each candidate rests on, and never as a verdict."""
-    first, rest = signs(TOLD, "kPa")
+    first, second, rest = signs(TOLD, "kPa")
     assert first.startswith(
         "The vacuum at idle is steady and low, corrected to sea level: 45.00 kPa ± 2.00 kPa."
     )
     assert "below 48.80 kPa" in first
     assert "one capture of 40" in first
-    order = [first.index(part) for part in ("(1) late ignition [the", "(2) an air leak [common")]
+    order = [second.index(part) for part in ("(1) late ignition [the", "(2) an air leak [common")]
     assert order == sorted(order)
-    assert first.endswith("Set the timing first, then look again.")
+    assert second.endswith("Set the timing first, then look again.")
     assert rest == (
         "Looked for and not seen: slow drift. Could not be judged: hunting (too short a hold)."
     )
@@ -87,3 +87,9 @@ def test_the_document_carries_signs_and_their_rules_hold() -> None:
     assert any("signs" in each for each in faults(replace(TOLD, signs=(bare,))))
     both = replace(TOLD, looked=(Looked(key="low", why_not="no hold"),))
     assert any("could not be judged" in each for each in faults(both))
+
+
+def test_an_uncertainty_below_the_last_decimal_is_not_told() -> None:
+    """No "± 0.00": what is left is the sensor's, and not this number's."""
+    sign = replace(LOW, u=1e-4)
+    assert "±" not in signs(replace(TOLD, signs=(sign,)), "inHg")[0]

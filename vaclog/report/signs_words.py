@@ -30,27 +30,27 @@ _BASIS: Final = {"separated by data": "the data say so", "common practice": "com
 
 
 def signs(result: Result, unit: PressureUnit) -> tuple[str, ...]:
-    """All signs, one point each, then what was looked for without finding, and what was not."""
-    return tuple(
-        part for part in (*(_told(sign, unit) for sign in result.signs), _looked(result)) if part
-    )
+    """Two points a sign, the fact and what it could be; then what was looked for besides."""
+    points = []
+    for sign in result.signs:
+        points += [_fact(sign, unit), f"{_could_be(sign)} {sign.next_look}".strip()]
+    return tuple(point for point in (*points, _looked(result)) if point)
 
 
-def _told(sign: Sign, unit: PressureUnit) -> str:
+def _fact(sign: Sign, unit: PressureUnit) -> str:
     when = "" if sign.at_s is None else f", clearest at {fixed(sign.at_s, 0)} s"
-    return " ".join(
-        part
-        for part in (
-            f"{sign.text}: {_number(sign, sign.number, unit)} ± "
-            f"{_number(sign, 2.0 * sign.u, unit)}{when}.",
-            f"It is told {'below' if sign.key in BELOW else 'from'} "
-            f"{_number(sign, sign.threshold, unit)}{'' if sign.key in BELOW else ' on'}; a sound "
-            f"engine shows that by chance in {chances(sign)}.",
-            _could_be(sign),
-            sign.next_look,
-        )
-        if part
+    below = sign.key in BELOW
+    return (
+        f"{sign.text}: {_number(sign, sign.number, unit)}{_sure(sign, unit)}{when}. "
+        f"It is told {'below' if below else 'from'} {_number(sign, sign.threshold, unit)}"
+        f"{'' if below else ' on'}; a sound engine shows that by chance in {chances(sign)}."
     )
+
+
+def _sure(sign: Sign, unit: PressureUnit) -> str:
+    """Twice the uncertainty, unless it is too small for the decimals that are told."""
+    text = _number(sign, 2.0 * sign.u, unit)
+    return "" if float(text.split()[0]) == 0.0 else f" ± {text}"
 
 
 def chances(sign: Sign) -> str:
@@ -65,7 +65,7 @@ def _could_be(sign: Sign) -> str:
     if not sign.candidates:
         return ""
     each = [f"({n}) {c.text} [{_BASIS[c.basis]}]" for n, c in enumerate(sign.candidates, start=1)]
-    return "It could be, in this order: " + "; ".join(each) + "."
+    return "That could be, in this order: " + "; ".join(each) + "."
 
 
 def _number(sign: Sign, value: float, unit: PressureUnit) -> str:

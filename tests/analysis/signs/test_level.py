@@ -75,6 +75,19 @@ def test_late_ignition_comes_first_where_the_hill_shows_it() -> None:
     assert sign.next_look.startswith("Set the timing first")
 
 
+def test_late_at_the_makers_figure_doubts_the_mark() -> None:
+    """The card says what the strobe says, and the hill disagrees: look at the mark first."""
+    fit, engine = hill(26.0, 45.0), EngineCard(cylinders=4, static_deg=-4.0)
+    sign = find_low(low_case(54.0, fit=fit, advance_deg=-4.0, engine=engine))
+    assert sign is not None
+    assert sign.candidates[1].text.startswith("a mark that slipped")
+    assert sign.next_look.startswith("Verify top dead centre")
+    engine = EngineCard(cylinders=4, static_deg=10.0)
+    sign = find_low(low_case(54.0, fit=fit, advance_deg=-4.0, engine=engine))
+    assert sign is not None
+    assert not any("slipped" in each.text for each in sign.candidates)
+
+
 def test_late_ignition_is_ruled_out_at_the_top() -> None:
     """As low, but on the top of its hill: the timing is not it, and the data say so."""
     sign = find_low(low_case(56.0, fit=hill(14.0, 56.0), advance_deg=12.0))

@@ -35,9 +35,15 @@ FALSE_ALARM: Final = 0.025  # two standard uncertainties, one side
 EXPLAINS: Final = 0.5  # of what lacks to a normal vacuum
 CLOSE_KPA: Final = 1.0  # of the top of the hill: then timing is not it
 OFF_SPEED: Final = 0.15  # of the card's idle speed
+NEAR_FIGURE_DEG: Final = 3.0  # a strobe and a mark agree within so much (common practice)
+SLIPPED: Final = (
+    "a mark that slipped or a wrong figure on the card: it reads the maker's figure, and yet the "
+    "top is far"
+)
 
 # Cranking
 CRANK_S: Final = 1.2  # a manifold is drawn down in about half a second at the starter's speed
+LONG_START_S: Final = 2.0  # leaves half a second to look at
 CRANK_SHARE: Final = 0.5  # of the vacuum that the own idle lets expect
 CRANK_LEAST_KPA: Final = 3.0  # expected; less cannot be told from nothing
 RESIDUAL: Final = 0.09  # of the air outside: what residual gas keeps out of a cylinder (Heywood)
@@ -130,7 +136,7 @@ def _candidates(evidence: Evidence, vacuum_kpa: float) -> tuple[Candidate, ...]:
     late = evidence.case.fit.found is False or _behind_top(evidence)
     if late and gain >= EXPLAINS * lacks:
         words = f"late ignition: the sweep gave {part} of what lacks to a normal vacuum"
-        return (data(words), *others)
+        return (data(words), *((data(SLIPPED),) if _at_figure(evidence) else ()), *others)
     if gain < CLOSE_KPA and not at_least:
         return (*others, data("not the ignition: it stands close to the top of its own hill"))
     words = f"late ignition for a part of it: the sweep gave {part} of what lacks"
@@ -142,6 +148,12 @@ def _behind_top(evidence: Evidence) -> bool:
     return here is not None and here < fit.angle_deg
 
 
+def _at_figure(evidence: Evidence) -> bool:
+    """Whether the last hold reads the maker's own figure, or more."""
+    static, here = evidence.case.engine.static_deg, evidence.case.idle.angle_deg
+    return static is not None and here is not None and here > static - NEAR_FIGURE_DEG
+
+
 def _speed(evidence: Evidence) -> float:
     """Relative excess of idle speed over the card's; 0 where either is unknown."""
     card, here = evidence.case.engine.idle_rpm, evidence.case.idle.rpm
@@ -151,6 +163,8 @@ def _speed(evidence: Evidence) -> float:
 def _next(evidence: Evidence, vacuum_kpa: float) -> str:
     gain, _ = gain_at_top_kpa(evidence)
     if np.isfinite(gain) and gain >= EXPLAINS * (NORMAL_KPA - vacuum_kpa):
+        if _at_figure(evidence):
+            return "Verify top dead centre and the figure on the card before the timing is moved."
         return "Set the timing first, then look again."
     return (
         "Pinch the hoses one by one and wet the joints of the manifold with water from a brush: "
@@ -201,7 +215,7 @@ def cranking(evidence: Evidence) -> tuple[float, float, float] | None:
     if outside is None or not judged(evidence) or idle.pressure_kpa is None or idle.rpm is None:
         return None
     for phase in case.phases:
-        if phase.kind != "cranking" or phase.end_us - phase.start_us < CRANK_S * 2e6:
+        if phase.kind != "cranking" or phase.end_us - phase.start_us < LONG_START_S * 1e6:
             continue
         found = _drawn_down(case.background, phase.start_us, phase.end_us)
         rpm = _crank_rpm(evidence, phase.start_us, phase.end_us)
