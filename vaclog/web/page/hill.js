@@ -207,12 +207,15 @@ export class Hill {
 
   axis() {
     const step = this.high - this.low > 30 ? 10 : 5;
+    this.numbers = [];
     for (let deg = Math.ceil(this.low / step) * step; deg <= this.high; deg += step) {
       const px = this.x(deg);
       if (px < 22 || px > this.width - 22) continue;
+      const number = element("text", { class: "number", x: px, y: this.floor + 25 }, `${deg}°`);
+      this.numbers.push([px, number]);
       this.svg.append(
         element("line", { class: "tick", x1: px, x2: px, y1: this.floor, y2: this.floor + 8 }),
-        element("text", { class: "number", x: px, y: this.floor + 25 }, `${deg}°`),
+        number,
       );
     }
     this.svg.append(
@@ -372,6 +375,10 @@ export class Hill {
     this.here.style.display = this.plumb.style.display = deg === null ? "none" : "";
     const hx = Math.max(52, Math.min(px, this.width - 52));
     this.here.setAttribute("transform", `translate(${hx.toFixed(1)} ${this.height - 14})`);
+    // Half a number beside the plate would read as another one.
+    for (const [x, number] of this.numbers) {
+      number.style.display = deg !== null && Math.abs(x - hx) < 68 ? "none" : "";
+    }
     this.hereText.textContent = deg === null ? "" : `${deg.toFixed(1)}°`;
     this.digits();
   }
