@@ -48,6 +48,9 @@ LITTLE_SHRINK: Final = 0.9
 # Passes part the hill from drift better the more there are: together they bring two to three times
 # what the planner sees in the next one (sessions of tests/bench/hands_bench.py).
 TOGETHER: Final = 3.0
+# An interval this many times the goal is worth some minutes even if the goal itself is not met.
+NEAR_GOAL: Final = 1.5
+PATIENCE_S: Final = 360.0
 # Unless a pass would bring an open interval down to so many times the goal, it is not begun.
 HOPE: Final = 2.5
 # There, back and there again without having seen the top: a limit hides it.
@@ -414,7 +417,9 @@ class Sweeping:
         goal = scene.options.goal_deg
         if half is None or not ways:
             return False
-        if min(each.shrink for each in ways) <= LITTLE_SHRINK:
+        wide = with_model_deg(half) > NEAR_GOAL * scene.options.goal_deg
+        worth_it = wide and self._spent_s(scene) < PATIENCE_S
+        if worth_it or min(each.shrink for each in ways) <= LITTLE_SHRINK:
             return False
         wanted = max(half / goal, 1.0) ** 2 - 1.0
         left_s = scene.options.most_sweep_s - self._spent_s(scene)
