@@ -166,6 +166,11 @@ def test_steadiness_and_play() -> None:
     assert "That is steady" not in doubt
 
 
+def test_more_scatter_at_speed_is_said() -> None:
+    assert "In rev-ups, around 2200 rpm" in scatter_said(at_speed_deg=0.8, at_speed_rpm=2200.0)
+    assert "In rev-ups" not in scatter_said(at_speed_deg=0.25, at_speed_rpm=2200.0)
+
+
 def test_every_other_spark_only_with_evidence() -> None:
     assert "two of its turns" in scatter_said(alternate_deg=0.4, u_alternate_deg=0.03)
     assert "two of its turns" not in scatter_said(alternate_deg=0.4, u_alternate_deg=0.2)

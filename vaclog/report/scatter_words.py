@@ -31,6 +31,7 @@ def scatter(result: Result) -> tuple[str, ...]:
         return ()
     points = [
         _own(seen),
+        _at_speed(seen),
         _alternate(seen),
         _follows_speed(seen),
         _uneven(seen),
@@ -78,6 +79,17 @@ def _own(seen: SparkScatter) -> str:
     if seen.high_deg < _DANCES_DEG:
         return f"{told} That is steady; it is worth keeping, since next year's can be compared."
     return told
+
+
+def _at_speed(seen: SparkScatter) -> str:
+    fast, still = seen.at_speed_deg, seen.high_deg
+    if fast is None or still is None or fast < max(_DANCES_DEG, 1.5 * still):
+        return ""
+    return (
+        f"In rev-ups, around {seen.at_speed_rpm or 0.0:.0f} rpm, it scatters by {fixed(fast, 2)}° "
+        "about the curve, more than held still: points that bounce, play that opens with speed, or "
+        "a pickup that is disturbed there (common practice)."
+    )
 
 
 def _alternate(seen: SparkScatter) -> str:
