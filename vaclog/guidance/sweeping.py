@@ -417,7 +417,7 @@ class Sweeping:
         goal = scene.options.goal_deg
         if half is None or not ways:
             return False
-        wide = with_model_deg(half) > NEAR_GOAL * scene.options.goal_deg
+        wide = half > NEAR_GOAL * goal
         worth_it = wide and self._spent_s(scene) < PATIENCE_S
         if worth_it or min(each.shrink for each in ways) <= LITTLE_SHRINK:
             return False
