@@ -18,7 +18,7 @@ import numpy as np
 from vaclog.analysis.misfire.stumble import features
 from vaclog.analysis.signs.chance import FALSE_ALARM, block_error
 from vaclog.analysis.signs.evidence import Evidence
-from vaclog.analysis.signs.say import common, data, name_of
+from vaclog.analysis.signs.say import common, cylinder_of, data, name_of, told_place
 from vaclog.result import Candidate, Sign
 from vaclog.signals.tables import FloatArray
 
@@ -83,8 +83,8 @@ def find_beat(evidence: Evidence) -> Sign | None:
         false_alarm=FALSE_ALARM,
         candidates=_candidates(evidence, slot),
         next_look=_next(evidence, slot),
-        slot=slot,
-        cylinder=_cylinder(evidence, slot),
+        slot=told_place(evidence, slot),
+        cylinder=cylinder_of(evidence, told_place(evidence, slot)),
     )
 
 
@@ -156,11 +156,6 @@ def locate(pattern_kpa: FloatArray) -> Source:
     return best
 
 
-def _cylinder(evidence: Evidence, slot: int | None) -> int | None:
-    order = evidence.case.engine.firing_order
-    return None if slot is None or order is None or slot > len(order) else order[slot - 1]
-
-
 def _fact(evidence: Evidence, slot: int | None, source: Source) -> str:
     if evidence.swing_kpa.shape[1] == 2:
         return "The vacuum falls once each cycle; of two cylinders it cannot be told which"
@@ -184,6 +179,12 @@ def _candidates(evidence: Evidence, slot: int | None) -> tuple[Candidate, ...]:
             data("several cylinders that draw unequally: inlet leaks at a port, valve clearances"),
             common("a tee or hose nearer to one branch than to the others, which is harmless"),
         )
+    if evidence.case.rig.spark.pickup != "no1":
+        who = name_of(evidence, slot)
+        return (
+            data(f"an inlet valve of {who} that does not seal, or one of them that draws less"),
+            common("a leak at a port gasket there, or a head gasket"),
+        )
     other = _opposite(evidence, slot)
     blower, drawer = name_of(evidence, slot), name_of(evidence, other)
     blows = f"an inlet valve of {blower} that does not seal and blows back"
@@ -205,11 +206,11 @@ def _candidates(evidence: Evidence, slot: int | None) -> tuple[Candidate, ...]:
 
 def _opposite(evidence: Evidence, slot: int) -> int:
     parts = int(evidence.swing_kpa.shape[1])
-    return (slot - 1 + parts // 2) % parts + 1
+    return (slot - 1 + (parts + 1) // 2) % parts + 1
 
 
 def _next(evidence: Evidence, slot: int | None) -> str:
-    if slot is None:
+    if slot is None or evidence.case.rig.spark.pickup != "no1":
         return "Check the valve clearances, then compression, cylinder by cylinder."
     blower, drawer = name_of(evidence, slot), name_of(evidence, _opposite(evidence, slot))
     return (
@@ -225,6 +226,8 @@ def weaker(evidence: Evidence, one: int, other: int) -> int | None:
     of the cycle. So the turn that follows its top is the slower one. Where a misfire was always
     that of one place, that decides.
     """
+    if evidence.swing_kpa.shape[1] % 2:
+        return None  # the two are no turn apart
     if evidence.case.misfire.slot in (one, other):
         return evidence.case.misfire.slot
     difference = turn_difference(evidence)

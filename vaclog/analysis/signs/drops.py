@@ -16,7 +16,7 @@ import numpy as np
 from vaclog.analysis.phases.segments import robust_sigma
 from vaclog.analysis.signs.chance import FALSE_ALARM
 from vaclog.analysis.signs.evidence import Evidence
-from vaclog.analysis.signs.say import common, data, name_of
+from vaclog.analysis.signs.say import common, cylinder_of, data, name_of, told_place
 from vaclog.result import Candidate, Sign
 from vaclog.signals.tables import FloatArray, IntArray
 
@@ -55,8 +55,8 @@ def find_drops(evidence: Evidence) -> Sign | None:
         candidates=_candidates(evidence, rows, slot),
         next_look=_next(slot),
         at_s=float(evidence.time_s[rows[int(np.argmax(heights))]]),
-        slot=slot,
-        cylinder=_cylinder(evidence, slot),
+        slot=told_place(evidence, slot),
+        cylinder=cylinder_of(evidence, told_place(evidence, slot)),
     )
 
 
@@ -126,11 +126,6 @@ def _same_place(evidence: Evidence, rows: IntArray, places: IntArray) -> int | N
     mean = np.nanmedian(flat[first[:, None] + np.arange(BEFORE + 2)[None, :]], axis=0)
     above = np.flatnonzero(mean - mean[0] > STARTED * (mean.max() - mean[0]))
     return (best + (int(above[0]) if len(above) else BEFORE) - BEFORE) % parts + 1
-
-
-def _cylinder(evidence: Evidence, slot: int | None) -> int | None:
-    order = evidence.case.engine.firing_order
-    return None if slot is None or order is None or slot > len(order) else order[slot - 1]
 
 
 def dip(evidence: Evidence, rows: IntArray) -> tuple[float, float]:
