@@ -156,7 +156,9 @@ class Planner:
         """Precision of what is held likely beforehand: drift and lopsidedness."""
         # Energy in per cent moves twice what speed does, and its mean is 50.
         drift = (self.ground.gain / _DRIFT_PERCENT_PER_MIN) ** 2
-        return np.array([drift, 0.0, 0.0, DEFAULT_PRIOR.u_lopsided**-2])
+        # The prior is one of the logarithm of 1 + r; near its median r moves by so much.
+        u_r = (1.0 + DEFAULT_PRIOR.lopsided) * DEFAULT_PRIOR.u_lopsided
+        return np.array([drift, 0.0, 0.0, u_r**-2])
 
     def _information(
         self,
