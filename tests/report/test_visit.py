@@ -110,6 +110,12 @@ def test_the_text_fits_a_terminal(name: str) -> None:
         assert not re.search(r"\b(None|nan|inf)\b", told)
 
 
+def test_a_page_to_keep_does_not_say_now() -> None:
+    """The picture of the engine's side does; in a record it is the last hold of that sweep."""
+    told = " ".join(parsed(PAGES["first"]).texts)
+    assert "last hold 22.0°" in told and "now 22.0°" not in told
+
+
 def test_page_and_text_tell_the_same() -> None:
     """Each sentence of the story stands in both."""
     story = visit_story.tell(SECOND, FIRST, "kPa")

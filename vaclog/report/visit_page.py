@@ -134,7 +134,9 @@ def _figure(result: Result | None, unit: PressureUnit) -> str:
         height="vacuum" if result.barometer_kpa is not None else "pressure (less is up)",
         ball="Full ball: the advice. " if result.advice.set_deg is not None else "",
     )
-    return drawn(result, unit, picture.describe(result, unit), caption)
+    figure = drawn(result, unit, picture.describe(result, unit), caption)
+    # The picture speaks at the engine; a year later "now" is something else.
+    return figure.replace(">now ", ">last hold ")
 
 
 def _fan(visit: Visit) -> str:
