@@ -15,13 +15,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from vaclog.analysis.advice.limits import added_at_speed
 from vaclog.analysis.curve.collect import speed_at_spark
 from vaclog.analysis.curve.find import find_curve
 from vaclog.analysis.curve.hose import HoseSeen, hose_seen
 from vaclog.analysis.curve.spots import flat, off_card, on_card
 from vaclog.analysis.findings import CurveFinding, Phase
 from vaclog.analysis.phases.find import find_phases
-from vaclog.cards import engine_card, rig_card
+from vaclog.cards import EngineCard, engine_card, rig_card
 from vaclog.signals.chain import SignalChain
 from vaclog.signals.tables import CycleTable
 from vaclog.simulator import CanisterSpec, EngineSpec, RigSpec, Script, simulate
@@ -202,3 +203,17 @@ def test_curve_bench_in_short() -> None:
     assert None not in done
     assert bench.coverage(done) > 0.85
     assert np.mean([each.found.u_added_deg.mean() for each in done]) < 0.5
+
+
+def test_a_curve_with_the_hose_on_sets_no_cap_by_itself() -> None:
+    """Without a curve on the card there is then no number; with one, the larger is counted."""
+    engine = replace(PLAIN, canister=CanisterSpec(fed="port"))
+    found = curve_of(engine, replace(UP_AND_DOWN, fall_s=0.2))
+    assert found.hose == "port"
+    added, remarks = added_at_speed(EngineCard(max_total_deg=34.0), found, 850.0)
+    assert added is None
+    assert any("hose" in remark for remark in remarks)
+    card = EngineCard(max_total_deg=34.0, centrifugal=CURVE)
+    added, _ = added_at_speed(card, found, 850.0)
+    assert added is not None
+    assert added.added_deg >= 22.0

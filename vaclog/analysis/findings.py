@@ -152,6 +152,8 @@ class CurveFinding:
         Scatter of a spark about the curve.
     sparks, rev_ups
         How many it rests on.
+    hose
+        What was seen of a vacuum advance (:mod:`vaclog.analysis.curve.hose`); empty: not looked.
     """
 
     rpm: FloatArray
@@ -179,3 +181,4 @@ class CurveFinding:
     noise_deg: float = math.nan
     sparks: int = 0
     rev_ups: int = 0
+    hose: str = ""

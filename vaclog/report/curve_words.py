@@ -140,6 +140,8 @@ def _sticking(seen: CurveSeen) -> str:
         or seen.slope_deg_per_1000rpm is None
     ):
         return ""
+    if seen.hose in ("manifold", "port"):
+        return ""  # a vacuum advance does the same
     apart, u = 2.0 * seen.friction_deg, 2.0 * seen.u_friction_deg
     if apart > max(_FRICTION_DEG, _SIGMAS * u):
         return (
@@ -147,7 +149,7 @@ def _sticking(seen: CurveSeen) -> str:
             "on the way up, however slowly the speed changes: weights that stick. Clean and oil "
             "their pivots and the cam's bearing (common practice), then look again."
         )
-    if apart < -max(_FRICTION_DEG, _SIGMAS * u) and seen.hose != "port":
+    if apart < -max(_FRICTION_DEG, _SIGMAS * u):
         return (
             f"At the same speed there is {_pm(-apart, u, '°', 1)} more advance on the way up than "
             "on the way down. Weights cannot do that; a vacuum advance fed at the throttle's edge "

@@ -28,6 +28,7 @@ _ALL_IN_RPM: Final = 3500.0
 _LEVEL_DEG: Final = 1.0
 # Level ground at lower speeds may be a heavier spring that waits (common practice as above).
 _ENDS_RPM: Final = 2400.0
+_HOSE_ON: Final = ("manifold", "port")
 # Measured and printed curve differ: worn springs, seized weights, another distributor. Makers
 # print bands of two to four crank degrees around their curves (common practice).
 _CURVES_DIFFER_DEG: Final = 3.0
@@ -115,7 +116,12 @@ def added_at_speed(
             u_added_deg=float(np.nan_to_num(curve.u_added_deg[top])),
             source="measured",
         )
-        if _all_in(curve):
+        if curve.hose in _HOSE_ON and not found:
+            remarks.append(
+                "The rev-up shows a vacuum advance at work, so it does not tell what the weights "
+                "alone add. Take the hose off, plug it, and rev up once more."
+            )
+        elif _all_in(curve):
             found.append(measured)
         elif not found or measured.added_deg > found[0].added_deg:
             remarks.append(

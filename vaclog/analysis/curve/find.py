@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from vaclog.analysis.curve.collect import RevUps, collect
 from vaclog.analysis.curve.fit import CurveFit, fit_curve
+from vaclog.analysis.curve.hose import hose_of
 from vaclog.analysis.curve.shape import find_shape
 from vaclog.analysis.findings import CurveFinding, Phase
 from vaclog.cards import EngineCard, RigCard
@@ -71,6 +72,7 @@ def _told(key: tuple[bytes, ...], u_delay_us: float) -> CurveFinding | None:
     """
     seen = _from_key(key)
     fit, _ = fit_curve(seen)
+    hose = hose_of(seen)
     u_friction_deg = _u_friction(fit, seen)
     sticks = fit.friction_deg > max(_STICKS_DEG, 3.0 * fit.u_friction_deg)
     shape = find_shape(fit, seen.idle_rpm, u_delay_us, sticks=sticks)
@@ -112,6 +114,7 @@ def _told(key: tuple[bytes, ...], u_delay_us: float) -> CurveFinding | None:
         noise_deg=fit.noise_deg,
         sparks=len(fit.level_deg),
         rev_ups=int(seen.group.max()) + 1,
+        hose="" if hose is None else hose.verdict,
     )
 
 

@@ -17,7 +17,7 @@ from typing import Final, Literal, TypeAlias
 
 import numpy as np
 
-from vaclog.analysis.curve.collect import collect
+from vaclog.analysis.curve.collect import RevUps, collect
 from vaclog.analysis.curve.fit import fit_curve
 from vaclog.analysis.findings import Phase
 from vaclog.signals.tables import CycleTable
@@ -68,8 +68,11 @@ class HoseSeen:
 def hose_seen(cycles: CycleTable, phases: Sequence[Phase]) -> HoseSeen | None:
     """Look for a vacuum advance; None without a rev-up, a crank mark or pressure."""
     seen = collect(cycles, phases)
-    if seen is None:
-        return None
+    return None if seen is None else hose_of(seen)
+
+
+def hose_of(seen: RevUps) -> HoseSeen | None:
+    """The same from rev-ups that were gathered already."""
     seen = seen.rows(np.isfinite(seen.kpa))
     revved = ~seen.idle
     if revved.sum() < _LEAST_SPARKS or seen.rpm.max() < seen.idle_rpm + _REACH_RPM:
