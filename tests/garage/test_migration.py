@@ -57,6 +57,9 @@ def test_numbers_go_on_and_names_hold(old_file: Path) -> None:
     with Garage(old_file) as garage:
         assert garage.begin_visit("Lent engine", begun="2026").number == 5
         assert garage.engine("Lent engine").toml == ""
+        # The card was edited after the visit, which keeps it as it was.
+        assert "idle_rpm = 860" in garage.engine("Pump-house engine").toml
+        assert "idle_rpm = 850" in garage.visit(1).engine_toml
         known = raw(old_file, "SELECT path FROM files")
     assert known == [("/old/place/there_and_back.vaclog",)]
 

@@ -266,6 +266,18 @@ def test_a_damaged_garage_is_found_out(garage: Garage, tmp_path: Path) -> None:
     assert not (tmp_path / "copy.db").exists()
 
 
+def test_a_garage_with_a_loose_end_is_not_backed_up(garage: Garage, tmp_path: Path) -> None:
+    """A capture of a visit that is not there, as another program would leave it."""
+    garage.save_visit(made_visit())
+    with closing(sqlite3.connect(garage.path, isolation_level=None)) as other:
+        other.execute("DELETE FROM visits")
+    found = garage.check()
+    assert not found.sound and "names a missing row of visits" in found.faults[0]
+    with pytest.raises(StorageError, match="not sound"):
+        garage.backup(tmp_path / "copy.db")
+    assert not (tmp_path / "copy.db").exists()
+
+
 def test_a_backup_is_whole_while_it_is_written_to(garage: Garage, tmp_path: Path) -> None:
     """Everything that was kept is in it, without the log beside it; it is a garage itself."""
     garage.save_visit(made_visit())
@@ -286,13 +298,13 @@ def test_a_backup_does_not_overwrite_the_garage(garage: Garage) -> None:
 
 
 def test_a_moved_capture_is_found_by_its_hash(garage: Garage, tmp_path: Path) -> None:
-    """Renamed and in another folder, beside one of the same size; then remembered."""
+    """Renamed and in another folder, beside another of its old name and size; then remembered."""
     here, there = tmp_path / "a.vaclog", tmp_path / "far" / "away"
     here.write_bytes(b"one capture" * 100)
     sha256 = garage.keep_file(here)
     assert garage.find_file(sha256) == here
     there.mkdir(parents=True)
-    (there / "decoy.vaclog").write_bytes(b"two capture" * 100)
+    (there / "a.vaclog").write_bytes(b"two capture" * 100)
     here.rename(there / "b.vaclog")
     assert garage.find_file(sha256) is None
     assert garage.find_file(sha256[:9], [tmp_path]) == there / "b.vaclog"
