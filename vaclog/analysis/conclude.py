@@ -20,13 +20,14 @@ from vaclog.analysis.hill.fit import fit_hill
 from vaclog.analysis.holds.read import read_holds
 from vaclog.analysis.holds.readings import Readings
 from vaclog.analysis.phases.find import find_phases
-from vaclog.analysis.phases.usable import usable_cycles
+from vaclog.analysis.phases.usable import idle_cycles, usable_cycles
 from vaclog.analysis.preflight import find_checks
 from vaclog.analysis.road.loads import find_loads, load_records
 from vaclog.analysis.road.marks import find_pinking
 from vaclog.analysis.signs.evidence import Case
 from vaclog.analysis.signs.find import find_signs
 from vaclog.analysis.study import Study, study
+from vaclog.analysis.vacuum_alone import vacuum_alone
 from vaclog.cards import EngineCard, RigCard
 from vaclog.result import (
     CurveSeen,
@@ -98,7 +99,7 @@ def conclude(tables: Tables, engine: EngineCard, rig: RigCard) -> Result:
         tables.readings,
         end_us=report.duration_us,
     )
-    noticed = () if held is None else held.warnings
+    noticed: tuple[str, ...] = () if held is None else held.warnings
     if held is not None:
         tables = replace(tables, cycles=held.cycles)
     cycles = tables.cycles
@@ -112,6 +113,9 @@ def conclude(tables: Tables, engine: EngineCard, rig: RigCard) -> Result:
         barometer_kpa=barometer_kpa,
         held=held,
     )
+    if seen.source == "none":
+        alone = vacuum_alone(cycles, idle_cycles(cycles, seen.phases))
+        noticed = noticed if alone is None else (*noticed, alone)
     loads = find_loads(cycles, seen.phases)
     signs, looked = find_signs(_case(tables, seen, engine, rig, barometer_kpa))
     return Result(
