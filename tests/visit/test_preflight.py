@@ -90,6 +90,8 @@ def test_a_short_look_settles_nothing() -> None:
     """A trend that cannot be told is not known, not in order."""
     vague = replace(SOUND, u_rpm_slope_per_min=40.0, rpm_slope_per_min=30.0)
     assert seen(result(checks=vague))["warm"].verdict == "not known"
+    stray = replace(SOUND, follows_vacuum=None, opening_drop_deg=2.5, u_opening_drop_deg=1.4)
+    assert "stray" in seen(result(checks=stray))["vacuum_off"].text
     brief = replace(SOUND, cranking_s=1.0)
     assert seen(result(checks=brief))["cranking"].verdict == "not known"
 

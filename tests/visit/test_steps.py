@@ -295,6 +295,7 @@ def test_a_stage_further_only_while_nothing_pinked() -> None:
     """Staged steps of the advice after a clean trial; never after pinking."""
     visit = brought_to("hot", steps_deg=(14.0, 16.0))
     assert further(visit) == 14.0
+    assert further(replace(visit, done=(*visit.done, "hot"))) is None
     visit = take(visit, Redone(step="set"))
     assert aim(visit).deg == 14.0
     visit = after(

@@ -93,7 +93,8 @@ def desk_options(command: Callable[..., None]) -> Callable[..., None]:
     @click.option(
         "--at",
         type=click.DateTime(["%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M", "%Y-%m-%d"]),
-        help="Date and time to write down; else now.",
+        metavar="WHEN",
+        help="Date and time to write down, as 2026-04-02T10:00; else now.",
     )
     @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
     @wraps(command)

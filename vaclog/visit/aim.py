@@ -83,9 +83,17 @@ def _as_learnt(visit: Visit, found: Aim) -> Aim:
 
 
 def further(visit: Visit) -> float | None:
-    """The next stage towards the cap after a trial without pinking; None: stay here."""
+    """The next stage towards the cap after a trial without pinking; None: stay here.
+
+    Only until the hot restart is done: what was taken off as reserve is not put back on.
+    """
     capture = visit.last("sweep", "again")
-    if capture is None or not road.proven(visit) or ceiling_deg(visit) is not None:
+    if (
+        capture is None
+        or "hot" in visit.done
+        or not road.proven(visit)
+        or ceiling_deg(visit) is not None
+    ):
         return None
     here = road.set_deg(visit)
     if here is None:

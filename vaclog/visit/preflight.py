@@ -289,6 +289,13 @@ def _vacuum_off(result: Result, checks: Checks, engine: EngineCard) -> _Said:
         )
     if follows is None and hose == "off":
         return "in order", None, "deg", "Vacuum does not move the spark."
+    if follows is None and checks.opening_drop_deg is not None:
+        return (
+            "not known",
+            checks.opening_drop_deg,
+            "deg",
+            "The sparks stray too much to see whether vacuum moves them: look at the hose itself.",
+        )
     if follows is None:
         return (
             "not known",
