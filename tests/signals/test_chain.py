@@ -142,6 +142,39 @@ def test_a_slow_logger_in_any_slices(sample_s: float) -> None:
         assert_same(chain_of(in_slices(made, slice_s)), chain_of([messages(made)]))
 
 
+@pytest.mark.parametrize("rpm", [850.0, 3000.0])
+def test_reads_are_gathered_and_no_cycle_is_known_late(
+    rpm: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Fifty reads a second: the steps beyond the inbox are taken when a cycle may be complete."""
+    parts = in_slices(make(seconds=9.0, rpm=rpm), 0.02)
+
+    def known_at() -> tuple[list[int], int]:
+        """The read with which each cycle became known, and how often the steps were taken."""
+        chain = SignalChain(EngineCard(), RIG)
+        drain, drained = chain._drain, []
+
+        def count(*, final: bool) -> None:
+            drained.append(final)
+            drain(final=final)
+
+        monkeypatch.setattr(chain, "_drain", count)
+        rows = [read for read, part in enumerate(parts) for _ in range(chain.feed(part))]
+        return rows, len(drained)
+
+    gathered, times = known_at()
+    with monkeypatch.context() as always:
+        always.setattr(SignalChain, "_is_due", lambda _self: True)
+        at_once, each = known_at()
+    assert each >= len(parts) - 3
+    assert len(gathered) == len(at_once)
+    # The first ones, with which the pickup is judged, are not expected yet: they may come as
+    # late as the longest gathering.
+    late = np.array(gathered[44:]) - np.array(at_once[44:])
+    assert late.min() >= 0 and late.max() <= 1
+    assert times <= min(2.5 * len(gathered) + 20, each)
+
+
 def test_a_clamp_put_on_late_in_any_slices() -> None:
     # The coil lead serves until the first spark. Its pulses come so unevenly that each is in
     # doubt until the next, also those around the first spark.
