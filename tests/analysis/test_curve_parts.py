@@ -191,7 +191,7 @@ def test_a_knee_is_not_taken_for_the_end() -> None:
 
 
 def test_curve_bench_in_short() -> None:
-    """Four random distributors, two ways to rev: the band holds most knots of each."""
+    """A random distributor, two ways to rev: the band holds most knots of each."""
     path = Path(__file__).parents[1] / "bench" / "curve_bench.py"
     spec = importlib.util.spec_from_file_location("curve_bench", path)
     assert spec is not None
@@ -199,7 +199,7 @@ def test_curve_bench_in_short() -> None:
     bench = importlib.util.module_from_spec(spec)
     sys.modules["curve_bench"] = bench
     spec.loader.exec_module(bench)
-    done = [bench.run(way, seed) for way in ("slow up and down", "three snaps") for seed in (1, 2)]
+    done = [bench.run(way, seed) for way in ("slow up and down", "three snaps") for seed in (1,)]
     assert None not in done
     assert bench.coverage(done) > 0.85
     assert np.mean([each.found.u_added_deg.mean() for each in done]) < 0.5
