@@ -55,7 +55,7 @@ def test_the_csv_is_read_by_the_csv_module(garage: Garage, tmp_path: Path) -> No
         row = next(csv.DictReader(file))
     assert row["engine"] == visit.engine
     assert float(row["peak_deg"]) == visit.captures[0].result.peak.angle_deg
-    assert row["scatter_deg"] == ""
+    assert row["ended"] == ""
 
 
 def test_the_csv_is_read_by_pandas(garage: Garage, tmp_path: Path) -> None:
