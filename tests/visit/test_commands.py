@@ -138,6 +138,14 @@ def test_begin_warns_of_a_card_without_a_cap(tmp_path: Path) -> None:
     assert typed(tmp_path / "garage.db", "begin", card).exit_code == 3
 
 
+def test_a_card_that_was_changed_is_noticed(garage: Path, tmp_path: Path) -> None:
+    """The visit goes by the file; the garage's own card stays until it is edited."""
+    assert "another card" not in typed(garage, "begin", tmp_path / "engine.toml").output
+    (tmp_path / "engine.toml").write_text(CARD.replace("10.0", "12.0"), encoding="utf-8")
+    assert "another card" in typed(garage, "begin", tmp_path / "engine.toml").output
+    assert "static_deg = 12.0" in str(status(garage)["engine_toml"])
+
+
 def test_next_as_json_says_everything(garage: Path) -> None:
     """For a page or another program: the step, the question, whether it may be left out."""
     told = json.loads(typed(garage, "next", "--json").stdout)

@@ -44,11 +44,17 @@ def begin(engine: str, rig: str | None, desk: Desk) -> None:
         if rig:
             rig_name, rig_toml = _card(rig, lambda: garage.rig(rig), "rig")
         before = next(iter(garage.visits_of(name)), None)
+        kept_cards = {row.name: row.toml for row in garage.engines()}
         new = Visit(
             engine=name, engine_toml=toml, rig=rig_name, rig_toml=rig_toml, begun=desk.now()
         )
         kept = garage.save_visit(begun(new, before))
     said = [f"Visit {kept.number} to {kept.engine} is open. Leave it any time; nothing is lost."]
+    if kept_cards.get(name, toml) != toml:
+        said.append(
+            f"The garage has another card for {name}; this visit goes by the file. To keep the new "
+            "one: vaclog garage engine edit."
+        )
     if toml and not _has_cap(toml):
         said.append(
             "The card has no max_total_deg: without a cap, vacuum alone will set nothing. Look it "
