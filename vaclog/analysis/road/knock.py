@@ -27,6 +27,9 @@ from vaclog.signals.tables import FloatArray, IntArray
 # the way to the next stroke.
 BEGINS_DEG: Final = -5.0
 LASTS_DEG: Final = 60.0
+# Soft edges, each so much of the window: a valve that clicks there would now and then, by the play
+# of a degree, be a beat out of nothing.
+EDGE: Final = 0.25
 # The cylinder's own background: so many of its strokes before and after, one to two seconds.
 NEIGHBOURS: Final = 15
 # Quantile by which the background is taken. Below the middle, so that up to a good third of the
@@ -106,10 +109,17 @@ def _windows(
     """Mean power in a window after each stroke, for each track; whether the sound covers it."""
     per_deg = rate_hz / (6.0 * strokes.rpm)
     first = np.round((strokes.top_s * rate_hz) + first_deg * per_deg).astype(np.int64)
-    last = first + np.maximum(np.round(length_deg * per_deg).astype(np.int64), 8)
+    ramp = np.maximum(np.round(EDGE * length_deg * per_deg).astype(np.int64), 2)
+    last = first + np.maximum(np.round(length_deg * per_deg).astype(np.int64), 3 * ramp)
     inside = (first >= 0) & (last < len(tracks[0]))
-    a, b = np.where(inside, first, 0), np.where(inside, last, 8)
-    return inside, [np.maximum(track[b] - track[a], 1e-20) / (b - a) for track in tracks]
+    a, b = np.where(inside, first, 0), np.where(inside, last, 3 * ramp)
+    levels = []
+    for track in tracks:
+        # ``track`` counts energy; its mean over a ramp is energy up to a soft edge.
+        sums = np.cumsum(track)
+        energy = (sums[b] - sums[b - ramp]) - (sums[a + ramp] - sums[a])
+        levels.append(np.maximum(energy / ramp, 1e-20) / (b - a - ramp))
+    return inside, levels
 
 
 def _chance(
