@@ -14,6 +14,7 @@ import numpy as np
 from vaclog.simulator.closed_cycle import BurnSpec
 from vaclog.simulator.engine import EngineSpec, MisfireSpec
 from vaclog.simulator.hill import HillKind, HillSpec
+from vaclog.simulator.passenger import PinkSpec
 from vaclog.simulator.recording import MakerFacts, Recording, simulate
 from vaclog.simulator.rig import BodyRig, RigSpec
 from vaclog.simulator.script import (
@@ -72,10 +73,13 @@ class Scenario:
     script: Script
     rig: RigSpec
     maker: MakerFacts = field(default_factory=MakerFacts)
+    pinks: PinkSpec | None = None
 
     def simulate(self, seed: int) -> Recording:
         """Run it."""
-        return simulate(self.engine, self.script, self.rig, seed, maker=self.maker)
+        return simulate(
+            self.engine, self.script, self.rig, seed, maker=self.maker, pinks=self.pinks
+        )
 
 
 def sweep_script(
@@ -207,6 +211,31 @@ def _full_visit() -> Scenario:
     return Scenario(name="visit", engine=engine, script=script, rig=base.rig)
 
 
+def _road(name: str, setting_deg: float) -> Scenario:
+    """Two pulls at wide throttle, a passenger at the button; sound at 10 degrees, not at 16."""
+    base = knobs()
+    script = Script(
+        start_deg=setting_deg,
+        segments=(
+            Still(seconds=3.0),
+            Start(),
+            Hold(seconds=10.0),
+            Drive(load_s=14.0),
+            Drive(load_s=14.0),
+            Hold(seconds=6.0),
+            Stop(),
+        ),
+    )
+    return Scenario(
+        name=name,
+        engine=base.engine,
+        script=script,
+        rig=base.rig,
+        maker=MakerFacts(static_deg=10.0),
+        pinks=PinkSpec(),
+    )
+
+
 def _misfire() -> Scenario:
     base = knobs(habit="nudge", scatter=0.08, high_deg=36.0)
     engine = replace(base.engine, misfire=MisfireSpec(base=0.002, onset_deg=29.0, per_deg=0.012))
@@ -255,6 +284,8 @@ PRESETS: dict[str, Callable[[], Scenario]] = {
     "weak-cylinder": _one_weak_cylinder,
     "body-sensor": _body_only,
     "rough-rig": _rough_rig,
+    "road": lambda: _road("road", 10.0),
+    "road-too-far": lambda: _road("road-too-far", 16.0),
 }
 """Scenarios by name."""
 

@@ -5,14 +5,16 @@ Enters: engine, script and rig, a seed. Leaves: a :class:`Recording`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from vaclog.simulator.crank import Trace, build, run
 from vaclog.simulator.emit import Chunks, binary_chunks, text_lines
 from vaclog.simulator.engine import Engine, EngineSpec
+from vaclog.simulator.passenger import PinkSpec, pinking_s, presses_s
 from vaclog.simulator.rig import Boot, PinSignals, RigSpec, pin_signals, record
 from vaclog.simulator.script import Script
 from vaclog.simulator.truth import Truth, make_truth
@@ -49,6 +51,8 @@ class Recording:
         The run, the edges and voltages at the device's pins, and the truth.
     engine_card_toml, rig_card_toml
         The two cards.
+    pinked_s
+        float64 [k], sparks of the strokes that pinked.
     """
 
     engine: Engine
@@ -60,6 +64,7 @@ class Recording:
     truth: Truth
     engine_card_toml: str
     rig_card_toml: str
+    pinked_s: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
 
     @cached_property
     def boots(self) -> list[Boot]:
@@ -90,6 +95,7 @@ def simulate(
     *,
     maker: MakerFacts | None = None,
     markers_s: tuple[float, ...] = (),
+    pinks: PinkSpec | None = None,
 ) -> Recording:
     """Run an engine through a script under a rig.
 
@@ -103,9 +109,16 @@ def simulate(
         What the engine card says.
     markers_s
         When the marker button is pressed.
+    pinks
+        Where the engine pinks; a passenger then presses the button as well.
     """
     made = build(engine)
     trace = run(made, script, np.random.default_rng([seed, 1]))
+    heard_s = np.empty(0)
+    if pinks is not None:
+        rng = np.random.default_rng([seed, 5])
+        heard_s = pinking_s(trace, pinks, rng)
+        markers_s = tuple(sorted((*markers_s, *presses_s(heard_s, rng))))
     pins = pin_signals(
         trace, rig, engine.cylinders, np.random.default_rng([seed, 2]), markers_s=markers_s
     )
@@ -119,6 +132,7 @@ def simulate(
         truth=make_truth(made, trace, rig),
         engine_card_toml=engine_card(engine, script, maker or MakerFacts()),
         rig_card_toml=rig_card(engine, script, rig),
+        pinked_s=heard_s,
     )
 
 
