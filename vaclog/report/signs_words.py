@@ -43,7 +43,7 @@ def _fact(sign: Sign, unit: PressureUnit) -> str:
     return (
         f"{sign.text}: {_number(sign, sign.number, unit)}{_sure(sign, unit)}{when}. "
         f"It is told {'below' if below else 'from'} {_number(sign, sign.threshold, unit)}"
-        f"{'' if below else ' on'}; a sound engine shows that by chance in {chances(sign)}."
+        f"{'' if below else ' on'}; set for {chances(sign)}."
     )
 
 
@@ -54,10 +54,10 @@ def _sure(sign: Sign, unit: PressureUnit) -> str:
 
 
 def chances(sign: Sign) -> str:
-    """How often a sound engine passes the threshold."""
-    text = f"one capture of {round(1.0 / sign.false_alarm)}"
+    """How often a sound engine passes the threshold: by design, and as far as it was tried."""
+    text = f"one false alarm in {round(1.0 / sign.false_alarm)} captures of sound engines"
     if sign.false_alarm_seen is not None:
-        text += f" (simulated: fewer than one of {int(1.0 / sign.false_alarm_seen)})"
+        text += f"; tried on simulated ones, fewer than one in {int(1.0 / sign.false_alarm_seen)}"
     return text
 
 
