@@ -13,11 +13,16 @@ from selenium.webdriver.remote.webdriver import WebDriver
 
 from tests.web.browser import LAYOUT, ask, browser, look
 from tests.web.conftest import Served
-from tests.web.test_browser import wait_for
+from tests.web.test_browser import SHOWN, Visit, check_replay, is_in_order, order_on, wait_for
 from vaclog.daemon.desk import Handed
-from vaclog.guidance.instructions import Because, Instruction, Step, Urgency
+from vaclog.guidance.instructions import Because, Instruction, Step, Tap, Urgency
+from vaclog.guidance.scene import Options
 from vaclog.guidance.sentences import words
 from vaclog.guidance.view import Said, View
+from vaclog.simulator.person import Habits, Order
+from vaclog.simulator.presets import knobs
+from vaclog.simulator.rig import RigSpec
+from vaclog.sources.virtual_port import VirtualPort
 from vaclog.web.feed import Feed
 
 
@@ -29,7 +34,7 @@ def chrome(tmp_path: Path) -> Iterator[WebDriver]:
         yield opened
 
 
-def view(step: Step, number: int, **given: float | int | None) -> View:
+def view(step: Step, number: int, **given: float | Tap | None) -> View:
     """What the guidance shows while it says one thing."""
     instruction = Instruction(
         step=step,
@@ -147,6 +152,28 @@ def test_the_pad_fits_a_thumb(
             assert layout["sentence"][3] <= min(each[2] for each in pad)
 
 
+def test_what_moved_in_locking_is_redone(chrome: WebDriver, served: Served, asked: Feed) -> None:
+    """Lock, moved: the way back is shown and said; turned back, it is locked again."""
+    asked.on_view(view(Step.LOCK, 3, waits_for=Tap.LOCKED))
+    wait_for(chrome, "!document.querySelector('[data-tap=locked]').hidden")
+    chrome.find_element(By.CSS_SELECTOR, "[data-tap=locked]").click()
+    assert handed_soon(served, 1) == [Handed(kind="tap", text="locked")]
+    asked.on_view(
+        view(Step.MOVED, 4, way=-1, to_go_deg=1.6, moved_deg=1.6, u_moved_deg=0.3, here_deg=12.0)
+    )
+    wait_for(chrome, "document.body.dataset.step === 'moved'")
+    assert "moved" in ask(chrome, "shown.textContent").lower()
+    assert ask(chrome, "document.querySelector('[data-tap=locked]').hidden") is True
+    assert ask(chrome, "!turn.hasAttribute('hidden')"), "which way to turn back is not shown"
+    asked.on_view(view(Step.LOCK, 5, waits_for=Tap.LOCKED))
+    wait_for(chrome, "!document.querySelector('[data-tap=locked]').hidden")
+    chrome.find_element(By.CSS_SELECTOR, "[data-tap=locked]").click()
+    assert handed_soon(served, 2)[1] == Handed(kind="tap", text="locked")
+    asked.on_view(view(Step.LOCKED, 6, moved_deg=0.1, u_moved_deg=0.3))
+    wait_for(chrome, "document.body.dataset.step === 'locked'")
+    assert ask(chrome, "turn.hasAttribute('hidden')")
+
+
 def test_looking_phones_cannot_tap(chrome: WebDriver, served: Served) -> None:
     feed = Feed(served.hub, name="port")
     chrome.get(f"{served.base}/#{served.access.invite('watch')}")
@@ -175,7 +202,7 @@ def tap_reading(chrome: WebDriver, deg: float) -> None:
 
 
 def lead_by_readings(visit: Visit, chrome: WebDriver) -> list[dict[str, str]]:
-    """Be the eyes and the tapping finger; the first lock is done badly and must be redone."""
+    """Be the eyes and the tapping finger until the visit is over."""
     seen: list[dict[str, str]] = []
     while visit.threads[1].is_alive():
         led_us = visit.led_us

@@ -52,21 +52,22 @@ def vacuum_alone(cycles: CycleTable, idle: NDArray[np.bool_]) -> str | None:
     )
     left_inhg = from_kpa(float(smooth[-1] - smooth[best]), "inHg")
     when_s = float(time_s[0] + BLOCK_S * (numbers[best] + 1.5))
+    written = " If you wrote strobe readings down at the holds, give them in order (--strobe)."
     if before > least and after > least:
         return (
             f"By vacuum alone: it rose until about second {when_s:.0f} and fell after it, so the "
             f"top was passed; the body stood at it then, and stands {left_inhg:.1f} inHg below "
-            "it at the end."
+            "it at the end." + written
         )
     if before > least:
         return (
             "By vacuum alone: it rose to the end, so the body stands at the top or below it; the "
-            "top was not passed."
+            "top was not passed." + written
         )
     if after > least:
         return (
             "By vacuum alone: it only fell, so the top lies where the sweep began or beyond that, "
-            f"the other way; {left_inhg:.1f} inHg were given up."
+            f"the other way; {left_inhg:.1f} inHg were given up." + written
         )
     return (
         "By vacuum alone: it changed by no more than it wanders, so the body was hardly turned, "
