@@ -112,10 +112,14 @@ def _why(verdict: RoadVerdict, pinking: Sequence[PinkingMark], hearing: Hearing 
 def _next(verdict: RoadVerdict, persistent: bool) -> str:
     retard = RETARD_DEG[verdict]
     if retard:
-        again = "Drive the same stretch again" if not persistent else "Then one short trial"
+        again = (
+            "Then one short trial; if it pinks again, retard again before the next"
+            if persistent
+            else "Drive the same stretch again, until a trial is free of it"
+        )
         return (
             f"Retard by {retard:g}° of the crank, which is {retard / 2:g}° of the body. Lock. "
-            f"{again}, until a trial is free of it. Never advance against pinking."
+            f"{again}. Never advance against pinking."
         )
     if verdict == "none heard":
         return (
