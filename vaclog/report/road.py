@@ -86,7 +86,10 @@ HEADLINE: Final = {
     "none heard": "No pinking was heard. That is no proof that there was none.",
     "not driven": "No full load was found in this capture.",
 }
-NEVER_CLEAN: Final = "A recording can raise suspicion. It never says that an engine does not pink."
+NEVER_CLEAN: Final = (
+    "A recording can raise suspicion. It never says that an engine does not pink. A cylinder that "
+    "pinks at nearly every stroke is its own background and is missed."
+)
 WIDTH: Final = 80
 
 

@@ -217,7 +217,7 @@ def _road(name: str, setting_deg: float) -> Scenario:
     script = Script(
         start_deg=setting_deg,
         segments=(
-            Still(seconds=3.0),
+            Still(seconds=5.0),
             Start(),
             Hold(seconds=10.0),
             Drive(load_s=14.0),
