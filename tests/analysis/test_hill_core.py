@@ -227,3 +227,11 @@ def test_prior_of_lopsidedness_is_one_of_ratios() -> None:
     z = np.log((1 + np.array([1 / 1.4 - 1, 0.4, 0.8])) / (1 + prior.lopsided)) / prior.u_lopsided
     assert (np.abs(z) < norm.ppf(0.975)).all()
     assert (prior.ratios(np.linspace(-3.0, 3.0, 7)) > -1.0).all()
+
+
+def test_prior_density_is_that_of_scipys_lognormal() -> None:
+    from scipy.stats import lognorm
+
+    prior, r = HillPrior(), np.linspace(-0.5, 1.5, 9)
+    law = lognorm(s=prior.u_lopsided, scale=1 + prior.lopsided).logpdf(1 + r)
+    assert np.ptp(prior.log_density(r) - law) == pytest.approx(0.0, abs=1e-12)

@@ -105,3 +105,9 @@ class HillPrior:
     def ratios(self, z: FloatArray) -> FloatArray:
         """r at so many standard deviations from its median."""
         return np.asarray((1.0 + self.lopsided) * np.exp(self.u_lopsided * z) - 1.0)
+
+    def log_density(self, r: FloatArray) -> FloatArray:
+        """Logarithm of the density over r, up to a constant; r above -1."""
+        log = np.log1p(r)
+        z = (log - np.log1p(self.lopsided)) / self.u_lopsided
+        return np.asarray(-0.5 * z * z - log)

@@ -227,7 +227,7 @@ def against_others(levels: Levels, u_deg: float, prior: HillPrior) -> Off:
     tops = np.arange(deg.min() - 16.0, deg.max() + 16.0, _STEP_DEG)
     usual = prior.bend_percent_per_deg2 * min(max(float(levels.level[-1]), 0.03), 0.5)
     r = np.array(_R)
-    prior_r = -0.5 * ((r - prior.lopsided) / prior.u_lopsided) ** 2
+    prior_r = prior.log_density(r)
     logs, gaps, variances, hills = [], [], [], []
     for family in prior.families:
         mean, variance = hill_moments(deg, tops, family, r, u_deg)

@@ -66,8 +66,7 @@ class Surface:
         """With the priors of height (density h, on a grid of log h) and lopsidedness."""
         mass = self.log_like + 2.0 * np.log(self.h)[None, None, None, :]
         if prior is not None:
-            z = (self.r - prior.lopsided) / prior.u_lopsided
-            mass = mass - 0.5 * (z * z)[None, None, :, None]
+            mass = mass + prior.log_density(self.r)[None, None, :, None]
         return mass
 
     def over_top(self, prior: HillPrior | None) -> FloatArray:
