@@ -265,9 +265,9 @@ class Garage:
             ' c.found, c.peak_deg, c.u_deg, c.set_deg, c."limit", c.idle_rpm, c.vacuum_kpa,'
             " c.misfire_per_thousand, c.scatter_deg, coalesce(f.kept, 0) AS kept"
             " FROM captures c LEFT JOIN files f ON f.sha256 = c.sha256"
-            " WHERE (?1 IS NULL OR c.visit = ?1) AND substr(c.sha256, 1, length(?2)) = ?2"
+            " WHERE (?1 IS NULL OR c.visit = ?1) AND c.sha256 >= ?2 AND c.sha256 < ?2 || 'g'"
             " ORDER BY c.visit DESC, c.place",
-            [visit, sha256],
+            [visit, sha256.lower()],
         )
         return [
             CaptureLine(**{**dict(row), "found": bool(row["found"]), "kept": bool(row["kept"])})
@@ -403,7 +403,8 @@ class Garage:
     def _file(self, sha256: str) -> sqlite3.Row:
         rows = self._rows(
             "SELECT sha256, path, size_bytes, kept FROM files"
-            " WHERE substr(sha256, 1, length(?1)) = ?1",
+            # A range, so that the index serves: "g" comes after every hexadecimal digit.
+            " WHERE sha256 >= ?1 AND sha256 < ?1 || 'g'",
             [sha256.lower()],
         )
         if len(rows) != 1 or not sha256:
