@@ -15,12 +15,12 @@ from vaclog.cli import main
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
-USE = README.split("## Use")[1].split("```sh\n")[1].split("```")[0]
 
 
-def commands() -> list[list[str]]:
-    """The words of each command, without the program's name."""
-    lines = [shlex.split(line) for line in USE.splitlines()]
+def commands(section: str) -> list[list[str]]:
+    """The words of each command of a section, without the program's name."""
+    block = README.split(f"## {section}")[1].split("```sh\n")[1].split("```")[0]
+    lines = [shlex.split(line) for line in block.splitlines()]
     assert len(lines) >= 8
     assert all(words[0] == "vaclog" for words in lines)
     return [words[1:] for words in lines]
@@ -30,6 +30,7 @@ def commands() -> list[list[str]]:
 def garage(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A folder with the files that the README speaks of, the cards being its own."""
     monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("VACLOG_GARAGE", str(tmp_path / "garage.db"))
     for block in re.findall(r"```toml\n(# (\w+\.toml).*?)```", README, flags=re.DOTALL):
         Path(block[1]).write_text(block[0], encoding="utf-8")
     shutil.copy(ROOT / "sample_captures" / "there_and_back.vaclog", "visit.vaclog")
@@ -51,7 +52,7 @@ def test_the_cards_of_the_readme_are_cards(garage: Path) -> None:
     assert mark is not None and mark.angle_deg == 20.0
 
 
-@pytest.mark.parametrize("words", commands(), ids=" ".join)
+@pytest.mark.parametrize("words", commands("Use"), ids=" ".join)
 def test_the_commands_of_the_readme_run(garage: Path, words: list[str]) -> None:
     """Each does what it says, or fails for want of a board alone."""
     if words[:2] == ["listen", "--simulate"]:
@@ -62,6 +63,15 @@ def test_the_commands_of_the_readme_run(garage: Path, words: list[str]) -> None:
         assert "/dev/ttyUSB0" in done.stderr
     else:
         assert done.exit_code == 0, done.output
+
+
+def test_a_visit_runs_from_its_beginning_to_its_report(garage: Path) -> None:
+    """The commands of a visit, one after the other on one garage."""
+    for words in commands("From the first check to next year"):
+        done = CliRunner().invoke(main, words)  # `go` finds nobody at the keyboard, and leaves
+        assert done.exit_code == 0, (words, done.output)
+    for made in ("visit.html", "visit.pdf", "garage-backup.db"):
+        assert Path(made).stat().st_size > 1000
 
 
 def test_the_two_commands_are_those_of_the_project() -> None:
