@@ -39,6 +39,7 @@ from vaclog.guidance.guide import Guide
 from vaclog.guidance.instructions import Because, Instruction, Step
 from vaclog.guidance.known import Known
 from vaclog.guidance.scene import Options
+from vaclog.guidance.sweeping import STOP_SHARE
 from vaclog.records import OperatorInput
 from vaclog.result import Idle
 from vaclog.signals.chain import SignalChain
@@ -366,6 +367,10 @@ def _sweep_numbers(case: Case, led: Led, truth: Truth, outcome: Outcome) -> None
         then = led.at_enough
         outcome.low_deg, outcome.high_deg = then.top_low_deg, then.top_high_deg
         outcome.interval_deg = 0.5 * (then.top_high_deg - then.top_low_deg)
+        if ends[-1].because is Because.SURE:
+            goal = OPTIONS.goal_deg  # what was promised, which is not narrower than that
+            outcome.low_deg = min(outcome.low_deg, then.fit.angle_deg - goal)
+            outcome.high_deg = max(outcome.high_deg, then.fit.angle_deg + goal)
         outcome.fit_low_deg, outcome.fit_high_deg = then.fit.low_deg, then.fit.high_deg
         outcome.found = then.fit.found
         outcome.passes = led.guide.scene.passes + 1
@@ -414,7 +419,9 @@ def _fixed(case: Case, truth: Truth, outcome: Outcome) -> None:
         outcome.fixed_s = end_s - FIXED_BEFORE_S
         outcome.fixed_low_deg, outcome.fixed_high_deg = fit.low_deg, fit.high_deg
         half = 0.5 * (fit.high_deg - fit.low_deg)
-        if fit.found and half <= options.goal_deg:
+        if fit.found and half <= STOP_SHARE * options.goal_deg:
+            outcome.fixed_low_deg = min(fit.low_deg, fit.angle_deg - options.goal_deg)
+            outcome.fixed_high_deg = max(fit.high_deg, fit.angle_deg + options.goal_deg)
             outcome.fixed_reached = True
             return
 
@@ -467,7 +474,7 @@ def table(outcomes: list[Outcome]) -> str:
     held = sum(o.low_deg <= o.peak_deg <= o.high_deg for o in sure)
     lines += [
         "",
-        f'ended by its own "enough": {len(sure)}; the 95 % interval holds the true top in '
+        f'ended by its own "enough": {len(sure)}; what it promised (±1°) holds the true top in '
         f"{held} ({held / max(len(sure), 1):.1%}), mean half width "
         f"{np.mean([o.interval_deg for o in sure]) if sure else math.nan:.2f}°, bias "
         f"{np.mean([0.5 * (o.low_deg + o.high_deg) - o.peak_deg for o in sure]):+.2f}°; "

@@ -33,6 +33,9 @@ PAST_DEG: Final = 2.0  # the whole interval lies so far behind: the top is passe
 SLOPE_SURE: Final = 4.0  # log units of evidence before the side of the top is believed
 # Stopping at the first narrow interval would pick the lucky looks: it must be so twice.
 SURE_LOOKS: Final = 2
+# And narrower than what is then promised, for the narrowest intervals hold less often than they
+# say: of 64 led sweeps with at most 0.9 of a degree, the fit's own held 89 in 100, ±1° held 97.
+STOP_SHARE: Final = 0.85
 # Both flanks, so far from the top, trodden so often.
 FLANK_BELOW_DEG: Final = 6.0
 FLANK_ABOVE_DEG: Final = 4.0
@@ -41,7 +44,7 @@ CROSSINGS: Final = 2
 # the shape of the flanks, about which the fit's families differ, and no more of the top.
 WORK_BELOW_DEG: Final = 8.0
 WORK_ABOVE_DEG: Final = 6.5
-# The planner's own half width may be so much wider than the goal, for what it leaves out.
+# The planner's own half width may be so much wider than that, for what it leaves out.
 PLAIN_SHARE: Final = 1.1
 # A pass that narrows the interval by less than this is only begun if it helps to the goal.
 LITTLE_SHRINK: Final = 0.9
@@ -399,7 +402,8 @@ class Sweeping:
         stopping at the first narrow one would stop on the flattered ones. Both flanks must have
         been trodden up and down, and the planner's plain reckoning must agree.
         """
-        fit, half, goal = known.fit, known.interval_deg, scene.options.goal_deg
+        fit, half = known.fit, known.interval_deg
+        goal = STOP_SHARE * scene.options.goal_deg
         if not fit.found or half is None or half > goal:
             return False
         foot, far = self._flanks(scene, known)
@@ -414,7 +418,7 @@ class Sweeping:
         ratio, less what there is.
         """
         half, ways = known.interval_deg, self._ways(scene, known)
-        goal = scene.options.goal_deg
+        goal = STOP_SHARE * scene.options.goal_deg
         if half is None or not ways:
             return False
         wide = half > NEAR_GOAL * goal
@@ -431,7 +435,10 @@ class Sweeping:
 
     def _finish(self, scene: Scene, because: Because) -> Instruction:
         self.done, self.because = True, because
-        return scene.say(Step.ENOUGH, because, urgency=Urgency.NORMAL, valid_s=8.0)
+        half = scene.known.interval_deg if scene.known is not None else None
+        if because is Because.SURE:
+            half = scene.options.goal_deg  # what is promised
+        return scene.say(Step.ENOUGH, because, valid_s=8.0, interval_deg=half)
 
     def _ways(self, scene: Scene, known: Known) -> list[Pass]:
         low, _, high, _ = scene.reach()
