@@ -195,7 +195,7 @@ def measure(folder: Path) -> list[Times]:
 
 
 def _list_garage(path: Path) -> int:
-    from vaclog.cli.garage_lines import visits_table
+    from vaclog.cli.garage.lines import visits_table
 
     with Garage(path, create=False) as garage:
         return visits_table(garage.visits(), "inHg").count("\n")

@@ -15,9 +15,9 @@ from pathlib import Path
 import pytest
 
 from tests.cli.conftest import Bench, run
-from vaclog.cli import batch_work
-from vaclog.cli.batch_table import COLUMNS
-from vaclog.cli.batch_work import Task, tasks
+from vaclog.cli.batch import work as batch_work
+from vaclog.cli.batch.table import COLUMNS
+from vaclog.cli.batch.work import Task, tasks
 
 SAMPLES = Path(__file__).parents[2] / "sample_captures"
 
@@ -106,7 +106,7 @@ def test_processes_give_what_one_gives(folder: Path) -> None:
 # In a file of its own, so that a spawned process can import it.
 ENDS_ITS_PROCESS = """
 import os
-from vaclog.cli.batch_table import BatchRow
+from vaclog.cli.batch.table import BatchRow
 
 def analysed(task):
     if task.capture.name == "b":

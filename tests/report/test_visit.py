@@ -11,9 +11,13 @@ import pytest
 from report_cases import STUMBLING
 from told_visits import BARE, CASES, FIRST, SECOND, SWEEP
 
-from vaclog.report import visit_change, visit_page, visit_story, visit_text, visit_words
 from vaclog.report.text import WIDTH
-from vaclog.report.visit_numbers import NONE
+from vaclog.report.visit import change as visit_change
+from vaclog.report.visit import page as visit_page
+from vaclog.report.visit import story as visit_story
+from vaclog.report.visit import text as visit_text
+from vaclog.report.visit import words as visit_words
+from vaclog.report.visit.numbers import NONE
 from vaclog.result import CurveSeen, SparkScatter
 from vaclog.units import PressureUnit
 from vaclog.visit.compare import compare

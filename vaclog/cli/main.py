@@ -9,9 +9,9 @@ from typing import Any
 import click
 
 from vaclog import __version__
-from vaclog.cli.batch import batch
+from vaclog.cli.batch.command import batch
 from vaclog.cli.demo import demo
-from vaclog.cli.garage import garage
+from vaclog.cli.garage.commands import garage
 from vaclog.cli.listen import listen
 from vaclog.cli.ports import ports
 from vaclog.cli.replay import replay
@@ -19,7 +19,7 @@ from vaclog.cli.road import road
 from vaclog.cli.simulate import simulate
 from vaclog.cli.strip import strip
 from vaclog.cli.trend import trend
-from vaclog.cli.visit import visit
+from vaclog.cli.visit.commands import visit
 from vaclog.errors import VaclogError
 
 # The fit's matrices are small: threads of the linear algebra only get in each other's way (a

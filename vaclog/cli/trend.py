@@ -9,7 +9,7 @@ from pathlib import Path
 
 import click
 
-from vaclog.cli.garage_file import garage_option, open_garage
+from vaclog.cli.garage.file import garage_option, open_garage
 
 
 @click.command()
@@ -25,7 +25,7 @@ from vaclog.cli.garage_file import garage_option, open_garage
 @garage_option
 def trend(engine: str, false_alarm: float, as_json: bool, garage: Path) -> None:
     """Tell what changed over the visits of ENGINE, and what only seems to have."""
-    from vaclog.report import trend_words
+    from vaclog.report.visit import trend as trend_words
     from vaclog.visit.follow import follow
 
     with open_garage(garage) as opened:

@@ -42,7 +42,7 @@ def manifold(parts: int, start_deg: float, long_deg: float, keep: float, cycles:
     keep=st.floats(0.6, 0.9),
 )
 def test_a_source_is_found_where_it_is(parts: int, place: int, into: float, keep: float) -> None:
-    """One source of gas 190 degrees long, anywhere, in manifolds of any size; three parts tell less."""
+    """One source of gas 190 degrees long, anywhere; with three parts less is told."""
     start = (place % parts + into) * 720.0 / parts
     source = locate(manifold(parts, start, 190.0, keep, 8)[-1])
     off = (source.place + source.into - start / 720.0 * parts + parts / 2) % parts - parts / 2

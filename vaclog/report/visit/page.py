@@ -9,12 +9,13 @@ from __future__ import annotations
 from html import escape
 from typing import Final
 
-from vaclog.report import picture, visit_words
+from vaclog.report import picture
 from vaclog.report.look import DARK, LIGHT, variables
 from vaclog.report.page import drawn, fan_figure, paragraph, section_html
 from vaclog.report.story import Section
-from vaclog.report.visit_numbers import Table
-from vaclog.report.visit_story import VisitStory, tell
+from vaclog.report.visit import words as visit_words
+from vaclog.report.visit.numbers import Table
+from vaclog.report.visit.story import VisitStory, tell
 from vaclog.result import Result
 from vaclog.units import PressureUnit
 from vaclog.visit.records import Visit, visit_to_json

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from vaclog.cli.garage_file import garage_option, now, open_garage
+from vaclog.cli.garage.file import garage_option, now, open_garage
 from vaclog.cli.options import FILE_IN
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ def engine_add(card: Path | None, name: str, as_json: bool, garage: Path) -> Non
     or by strobe at some speed, vacuum hose on or off.
     """
     from vaclog.cards import read_card_file
-    from vaclog.cli.asking import sound_engine
+    from vaclog.cli.garage.asking import sound_engine
 
     toml = sound_engine() if card is None else read_card_file(card)
     with open_garage(garage, create=True) as opened:
@@ -63,7 +63,7 @@ def engine_edit(
     Visits keep the card as it was when they were made.
     """
     from vaclog.cards import engine_card, read_card_file
-    from vaclog.cli.asking import ask_engine, until_sound
+    from vaclog.cli.garage.asking import ask_engine, until_sound
 
     with open_garage(garage) as opened:
         present = opened.engine(name)
@@ -108,7 +108,7 @@ def engine_list(as_json: bool, garage: Path) -> None:
 def rig_add(name: str, card: Path | None, as_json: bool, garage: Path) -> None:
     """Keep a new rig card as NAME, from the TOML file CARD or asked question by question."""
     from vaclog.cards import read_card_file
-    from vaclog.cli.asking import sound_rig
+    from vaclog.cli.garage.asking import sound_rig
 
     toml = sound_rig() if card is None else read_card_file(card)
     with open_garage(garage, create=True) as opened:
@@ -128,7 +128,7 @@ def rig_edit(
 ) -> None:
     """Replace the rig card NAME by the file CARD, or ask anew what is clipped on."""
     from vaclog.cards import read_card_file
-    from vaclog.cli.asking import sound_rig
+    from vaclog.cli.garage.asking import sound_rig
 
     with open_garage(garage) as opened:
         present = opened.rig(name)

@@ -9,7 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from vaclog.report import visit_change, visit_words, words
+from vaclog.report import words
+from vaclog.report.visit import change as visit_change
+from vaclog.report.visit import words as visit_words
 from vaclog.units import SEA_LEVEL_KPA, PressureUnit, from_kpa
 from vaclog.visit.compare import Comparison
 from vaclog.visit.figures import figures, scatter_deg

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from vaclog.cli.garage_cards import engine, rig
-from vaclog.cli.garage_file import garage_option, open_garage
+from vaclog.cli.garage.cards import engine, rig
+from vaclog.cli.garage.file import garage_option, open_garage
 from vaclog.cli.options import FILE_IN, FILE_OUT, UNITS
 
 if TYPE_CHECKING:
@@ -56,7 +56,7 @@ def visits(of_engine: str | None, last: int | None, unit: str, as_json: bool, ga
         members = [json.dumps(line._asdict(), allow_nan=False) for line in lines]
         click.echo("[" + ",\n ".join(members) + "]")
         return
-    from vaclog.cli.garage_lines import visits_table
+    from vaclog.cli.garage.lines import visits_table
     from vaclog.units import pressure_unit
 
     if not lines:
@@ -108,12 +108,12 @@ def show_visit(
 
         click.echo(visit_to_json(visit))
     else:
-        from vaclog.report import visit_text
+        from vaclog.report.visit import text as visit_text
 
         click.echo(visit_text.render(visit, previous, shown_in))
     if html is None and pdf is None:
         return
-    from vaclog.report import visit_page
+    from vaclog.report.visit import page as visit_page
 
     page = visit_page.render(visit, previous, shown_in)
     if html is not None:
@@ -133,7 +133,7 @@ def show_visit(
 @garage_option
 def compare(older: int, newer: int, unit: str, as_json: bool, garage: Path) -> None:
     """Tell what changed from visit OLDER to visit NEWER, and how sure that is."""
-    from vaclog.report import visit_change
+    from vaclog.report.visit import change as visit_change
     from vaclog.result.document import as_plain
     from vaclog.units import pressure_unit
     from vaclog.visit.compare import compare as compare_visits

@@ -7,8 +7,8 @@ first. Tables that are wider are left to the page.
 from __future__ import annotations
 
 from vaclog.report.text import WIDTH, section_text, wrapped
-from vaclog.report.visit_numbers import Table
-from vaclog.report.visit_story import tell
+from vaclog.report.visit.numbers import Table
+from vaclog.report.visit.story import tell
 from vaclog.units import PressureUnit
 from vaclog.visit.records import Visit
 

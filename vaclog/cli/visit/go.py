@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from vaclog.cli.visit_desk import Desk, add_capture
-from vaclog.cli.visit_words import (
+from vaclog.cli.visit.desk import Desk, add_capture
+from vaclog.cli.visit.words import (
     capture_lines,
     doubt_lines,
     locked_line,
@@ -153,7 +153,7 @@ def _event(desk: Desk, due: Next, said: str) -> Event | None:
 
 
 def _point(desk: Desk, visit: Visit, key: str, said: str) -> None:
-    from vaclog.cli.visit import answered_point
+    from vaclog.cli.visit.commands import answered_point
     from vaclog.visit.events import Answered
 
     low = said.lower()

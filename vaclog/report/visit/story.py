@@ -13,12 +13,12 @@ from vaclog.report import (
     curve_words,
     scatter_words,
     signs_words,
-    visit_change,
-    visit_words,
     words,
 )
 from vaclog.report.story import Section
-from vaclog.report.visit_numbers import Table, tables
+from vaclog.report.visit import change as visit_change
+from vaclog.report.visit import words as visit_words
+from vaclog.report.visit.numbers import Table, tables
 from vaclog.result import Result
 from vaclog.units import PressureUnit
 from vaclog.visit.compare import Comparison, compare

@@ -10,14 +10,15 @@ import click
 from vaclog.cli.writing import writing
 
 if TYPE_CHECKING:
-    from vaclog.cli.visit_desk import Desk
+    from vaclog.cli.visit.desk import Desk
     from vaclog.garage.garage import Garage
     from vaclog.visit.records import Visit
 
 
 def print_report(desk: Desk, *, html: Path | None, pdf: Path | None, unit: str) -> None:
     """Print the report of a visit; write the page or the PDF that was asked for."""
-    from vaclog.report import visit_page, visit_text
+    from vaclog.report.visit import page as visit_page
+    from vaclog.report.visit import text as visit_text
     from vaclog.units import pressure_unit
     from vaclog.visit.records import visit_to_json
 

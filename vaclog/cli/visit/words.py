@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 if TYPE_CHECKING:
-    from vaclog.cli.visit_desk import Desk
+    from vaclog.cli.visit.desk import Desk
     from vaclog.result import Result
     from vaclog.units import PressureUnit
     from vaclog.visit.aim import Aim

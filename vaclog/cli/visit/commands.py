@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from vaclog.cli.options import FILE_IN, FILE_OUT, UNITS
-from vaclog.cli.visit_desk import Desk, add_capture, desk_options
-from vaclog.cli.visit_words import capture_lines, locked_line, say, show, status_lines
+from vaclog.cli.visit.desk import Desk, add_capture, desk_options
+from vaclog.cli.visit.words import capture_lines, locked_line, say, show, status_lines
 
 if TYPE_CHECKING:
     from vaclog.visit.events import Event
@@ -243,7 +243,7 @@ def end(desk: Desk) -> None:
 @desk_options
 def report(html: Path | None, pdf: Path | None, unit: str, desk: Desk) -> None:
     """The report of the visit, compared with the one before."""
-    from vaclog.cli.visit_report import print_report
+    from vaclog.cli.visit.report import print_report
 
     print_report(desk, html=html, pdf=pdf, unit=unit)
 
@@ -253,7 +253,7 @@ def report(html: Path | None, pdf: Path | None, unit: str, desk: Desk) -> None:
 @desk_options
 def go(unit: str, desk: Desk) -> None:
     """Be led through the open visit by questions; Ctrl-C leaves it, `go` takes it up again."""
-    from vaclog.cli.visit_go import lead
+    from vaclog.cli.visit.go import lead
 
     lead(desk, unit)
 

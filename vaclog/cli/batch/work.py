@@ -16,7 +16,7 @@ from multiprocessing import active_children, get_context
 from pathlib import Path
 from typing import Final
 
-from vaclog.cli.batch_table import COLUMNS, BatchRow, row_of
+from vaclog.cli.batch.table import COLUMNS, BatchRow, row_of
 from vaclog.errors import CaptureError, VaclogError
 
 # What stands beside captures and is none itself: cards and mappings, results, pages, pictures.

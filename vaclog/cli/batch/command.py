@@ -13,7 +13,7 @@ from vaclog.cli.options import FILE_OUT, CardFiles, card_options
 from vaclog.cli.writing import writing
 
 if TYPE_CHECKING:
-    from vaclog.cli.batch_table import BatchRow
+    from vaclog.cli.batch.table import BatchRow
 
 INTERRUPTED = 130  # as shells count a command that was ended by Ctrl-C
 
@@ -35,7 +35,7 @@ def batch(
     them those given here; without those, the ones within the capture. A broken file is a row with
     its error. Ctrl-C keeps the rows that are done.
     """
-    from vaclog.cli.batch_work import rows, tasks
+    from vaclog.cli.batch.work import rows, tasks
 
     cards.load()  # a wrong card is said once, before the work
     work = tasks(folder, cards.engine, cards.rig, out)
@@ -54,7 +54,7 @@ def batch(
 
 
 def _give_out(made: list[BatchRow], out: Path | None, as_json: bool) -> None:
-    from vaclog.cli import batch_table
+    from vaclog.cli.batch import table as batch_table
 
     if out is not None:
         with writing(out):

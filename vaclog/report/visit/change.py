@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from typing import Final
 
-from vaclog.report import visit_words, words
+from vaclog.report import words
+from vaclog.report.visit import words as visit_words
 from vaclog.units import PressureUnit, from_kpa
 from vaclog.visit.change import Change
 from vaclog.visit.compare import Comparison

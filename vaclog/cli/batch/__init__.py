@@ -1,0 +1,1 @@
+"""The command that analyses a folder of captures."""

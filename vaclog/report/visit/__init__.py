@@ -1,0 +1,1 @@
+"""The report of a visit, beside the visit before it."""
