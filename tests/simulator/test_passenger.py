@@ -56,3 +56,9 @@ def test_a_passenger_needs_several_and_half_a_second() -> None:
     assert presses_s(np.array([1.0, 3.0, 5.0, 7.0, 9.0]), rng) == ()
     (press,) = presses_s(np.arange(5) * 0.1 + 1.0, rng)
     assert DELAY_S[0] <= press - 1.4 <= DELAY_S[1]
+
+
+def test_a_drive_at_full_throttle_keeps_its_open_air(too_far: Recording) -> None:
+    """Most cycles pull near the open air, and the engine at rest still tells what that is."""
+    result = answer(too_far)
+    assert result.barometer_kpa == pytest.approx(too_far.truth.barometer_kpa, abs=0.5)

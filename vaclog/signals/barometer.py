@@ -37,7 +37,7 @@ def barometer_kpa(
     rail
         bool [n], bins at a rail of the converter.
     idle_kpa
-        Median pressure of the running engine, if it ran.
+        Pressure of the running engine while little is asked of it, if it ran.
     """
     mean = background.mean_kpa
     if not len(mean):

@@ -54,6 +54,9 @@ _SOONER = 0.97
 """The next cycle may be shorter than the last by so much without being noticed late: an idling
 engine's vary by a per cent or two."""
 
+_LITTLE_ASKED = 0.2
+"""Share of the cycles that are taken for the least that was asked of the engine."""
+
 _LONGEST_TAIL_US = 12_000_000
 """Longest cycle that can be bridged: 2.5 s of silence, three sparks missing."""
 
@@ -360,10 +363,14 @@ class CycleBuilder:
         return self._columns[name].view()
 
     def running_kpa(self) -> float | None:
-        """Median pressure of the firing engine, None if it never fired or was not measured."""
+        """Pressure of the firing engine while little is asked of it; None if it never fired.
+
+        A low quantile and not the median: on the road the engine may pull at full throttle
+        most of the time, with nearly the open air in its manifold.
+        """
         kpa = self.column("pressure_kpa")
         known = kpa[~_has(self.column("flags"), CycleFlag.CRANKING) & np.isfinite(kpa)]
-        return float(np.median(known)) if len(known) else None
+        return float(np.quantile(known, _LITTLE_ASKED)) if len(known) else None
 
     def median_deg(self, name: str) -> float | None:
         """Median advance of one source, ``mark_deg`` or ``body_deg``."""
