@@ -86,6 +86,18 @@ def test_taps_keep_their_times_and_undo_takes_the_last() -> None:
     assert len(found.remarks) == 1 and "99" in found.remarks[0]
 
 
+@pytest.mark.parametrize("text", ["8,5 12,5 16", "8 12,5", "8,5;12,0;16", "-2,5 0"])
+def test_a_decimal_comma_is_not_taken_for_two_readings(text: str) -> None:
+    with pytest.raises(ReadingError, match="one reading or two") as raised:
+        parse_list(text)
+    assert "point" in raised.value.step
+
+
+def test_a_list_set_apart_by_commas_is_one() -> None:
+    assert [each.deg for each in parse_list("8,12,16")] == [8.0, 12.0, 16.0]
+    assert [each.deg for each in parse_list("8, 12, 16.5")] == [8.0, 12.0, 16.5]
+
+
 def test_markers_give_times_to_a_typed_list() -> None:
     heard = Heard()
     heard.take(strobe(text="list 8 12 16"), 0)

@@ -109,12 +109,29 @@ def parse_list(
     Raises
     ------
     ReadingError
-        An entry is no number, or is beyond what any engine has.
+        An entry is no number, or is beyond what any engine has; or a comma may be a decimal sign.
     """
+    _refuse_decimal_comma(text.strip())
     entries = [each for each in re.split(r"[\s,;]+", text.strip()) if each]
     return tuple(
         _entry(entry, place, u_deg, strip_zero_deg, body_radius_mm)
         for place, entry in enumerate(entries, 1)
+    )
+
+
+def _refuse_decimal_comma(text: str) -> None:
+    """Refuse commas within figures that are set apart by something else: "8,5 12,5".
+
+    Taken for a separator, such a comma would make a hold of each half, and the last half the
+    place where the body stands. A list of commas alone ("8,12,16") or of comma and blank is one.
+    """
+    within = re.search(r"(?<![\d.,])-?\d+,\d+(?![\d.,])", text)
+    if within is None or not re.search(r"[\s;]", text):
+        return
+    raise ReadingError(
+        f"{within[0]!r} may be one reading or two.",
+        cause="A comma within it, and readings set apart by something else beside it.",
+        step="The decimal sign is a point: 8.5 12.5; readings are set apart by blanks.",
     )
 
 
