@@ -86,6 +86,28 @@ def test_an_engine_is_asked_for_and_converted(command: Command) -> None:
     assert "weights add 2°" in done.stderr
 
 
+def test_a_figure_with_an_unknown_vacuum_part_is_no_limit(command: Command) -> None:
+    """Read with the hose on and the unit's part not known, it would be a cap that is too high."""
+    answers = [*ASKED[:8], "6", "strobe", "1000", "on", "", "26", "on", "", *ASKED[-5:]]
+    answers[6] = "1500 11,0"  # a decimal comma, as everywhere else
+    done = command("engine", "add", answers=answers)
+    assert done.exit_code == 0, done.stderr
+    assert done.stderr.count("is left out") == 2
+    card = engine_card(command("engine", "show", "Mill engine").stdout)
+    assert (card.static_deg, card.max_total_deg) == (None, None)
+    assert card.centrifugal == ((800.0, 0.0), (3000.0, 22.0))
+
+
+def test_asking_anew_keeps_what_is_not_asked(command: Command, tmp_path: Path) -> None:
+    """The bore, which only the sound of a drive needs."""
+    card = tmp_path / "card.toml"
+    card.write_text('name = "Mill engine"\nbore_mm = 72.5\nclick_deg = 0.5\n', encoding="utf-8")
+    assert command("engine", "add", card).exit_code == 0
+    assert command("engine", "edit", "Mill engine", answers=[""] * 12).exit_code == 0
+    kept = engine_card(command("engine", "show", "Mill engine").stdout)
+    assert (kept.bore_mm, kept.click_deg) == (72.5, 0.5)
+
+
 def test_answers_that_cannot_be_are_asked_again(command: Command) -> None:
     """A word for a number, a firing order of the wrong length, an impossible card."""
     answers = [

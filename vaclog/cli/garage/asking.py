@@ -72,6 +72,8 @@ def ask_engine(present: EngineCard | None = None) -> str:
         card.vacuum_advance,
     )
     lines += _number_line("altitude_m", "Altitude of the workshop, m", card.altitude_m)
+    if card.bore_mm is not None:  # only the sound of a drive needs it, so it is not asked for
+        lines.append(f"bore_mm = {card.bore_mm:g}")
     verified = click.confirm(
         "Top dead centre mark checked with a soft piston stop, engine turned by hand?",
         default=card.tdc_verified,
@@ -110,6 +112,7 @@ def _maker_lines() -> Lines:
                 curve=curve,
                 hose_adds_deg=hose_adds_deg,
             ),
+            hose_unknown=hose == "on" and hose_adds_deg is None,
         )
     total_deg = _number("Maximum total advance as printed, degrees", None)
     if total_deg is not None:
@@ -119,6 +122,7 @@ def _maker_lines() -> Lines:
         lines += _converted_line(
             "max_total_deg",
             total_figure(total_deg, counts_in=counts_in, hose=hose, hose_adds_deg=hose_adds_deg),
+            hose_unknown=hose == "on" and hose_adds_deg is None,
         )
     return lines
 
@@ -236,7 +240,18 @@ def _number_line(key: str, question: str, default: float | None) -> Lines:
     return [] if number is None else [f"{key} = {number!r}"]
 
 
-def _converted_line(key: str, converted: Converted) -> Lines:
+def _converted_line(key: str, converted: Converted, *, hose_unknown: bool) -> Lines:
+    """A converted figure; none where it holds an unknown part of the vacuum unit.
+
+    Such a figure is too high by what the unit adds, and it would be a limit.
+    """
+    if hose_unknown:
+        _say(
+            f"{key} is left out: read with the hose on, the figure holds what the vacuum unit "
+            "adds, and a limit that is too high is worse than none. Add it to the card when you "
+            "know how much that is."
+        )
+        return []
     _say(f"On the card: {key} = {converted.value_deg:g} ({converted.how}).")
     if converted.doubt:
         _say(converted.doubt)
@@ -288,7 +303,8 @@ def _curve(counts_in: CountsIn) -> Curve | None:
         if not answer.strip():
             break
         try:
-            rpm, deg = (float(part) for part in answer.replace(":", " ").split())
+            parts = answer.replace(":", " ").replace(",", ".").split()
+            rpm, deg = (float(part) for part in parts)
         except ValueError:
             _say("Two numbers, please: speed, then degrees.")
             continue
