@@ -67,3 +67,30 @@ def by_page(svg: str) -> str:
     for each in fields(Palette):
         svg = svg.replace(getattr(BY_PAGE, each.name), f"var(--{each.name})")
     return svg
+
+
+# What every page to keep begins with. Fonts that come with the system, DejaVu where there is
+# no other: such a page fetches nothing.
+PAGE_STYLE: Final = f"""
+:root {{ {variables(LIGHT)} color-scheme: light dark; }}
+@media (prefers-color-scheme: dark) {{ :root {{ {variables(DARK)} }} }}
+@media print {{ :root {{ {variables(LIGHT)} color-scheme: light; }} }}
+* {{ box-sizing: border-box; }}
+body {{ margin: 0 auto; padding: 1.5rem 1.1rem 3rem; max-width: 62rem; background: var(--paper);
+  color: var(--ink); font: 1.0625rem/1.5 Georgia, 'DejaVu Serif', serif; }}
+p, ul {{ margin: 0 0 .8rem; }}
+.subject {{ color: var(--quiet); margin-bottom: .2rem; }}
+h1 {{ font-size: 1.75rem; line-height: 1.2; margin: 0 0 .8rem; text-wrap: balance; }}
+.lead {{ font-size: 1.125rem; max-width: 44rem; }}
+.lead p {{ margin-bottom: .35rem; }}
+figure {{ margin: 1.4rem 0; }}
+figure svg {{ display: block; width: 100%; height: auto; }}
+.fan {{ max-width: 44rem; }}
+figcaption {{ color: var(--quiet); font-size: .9rem; margin-top: .4rem; max-width: 44rem; }}
+.tall {{ display: none; }}
+.rooms {{ columns: 2 22rem; column-gap: 2.6rem; }}
+section {{ break-inside: avoid; padding-top: .2rem; }}
+ul {{ padding-left: 1.1rem; }}
+li {{ margin-bottom: .35rem; overflow-wrap: anywhere; }}
+li::marker {{ color: var(--fence); }}
+"""

@@ -10,40 +10,22 @@ from html import escape
 from typing import Final
 
 from vaclog.report import fan, picture, words
-from vaclog.report.look import DARK, LIGHT, variables
+from vaclog.report.look import PAGE_STYLE
 from vaclog.report.story import Section, Story, tell
 from vaclog.result import Result, to_json
 from vaclog.units import PressureUnit
 
-_STYLE: Final = """
-:root { %(light)s color-scheme: light dark; }
-@media (prefers-color-scheme: dark) { :root { %(dark)s } }
-@media print { :root { %(light)s } }
-* { box-sizing: border-box; }
-body { margin: 0 auto; padding: 1.5rem 1.1rem 3rem; max-width: 62rem; background: var(--paper);
-  color: var(--ink); font: 1.0625rem/1.5 Georgia, 'DejaVu Serif', serif; }
-p, ul { margin: 0 0 .8rem; }
-.subject { color: var(--quiet); margin-bottom: .2rem; }
-h1 { font-size: 1.75rem; line-height: 1.2; margin: 0 0 .8rem; text-wrap: balance; }
-.lead { font-size: 1.125rem; max-width: 44rem; }
-.lead p { margin-bottom: .35rem; }
-figure { margin: 1.4rem 0; }
-figure svg { display: block; width: 100%%; height: auto; }
-.fan { max-width: 44rem; }
-figcaption { color: var(--quiet); font-size: .9rem; margin-top: .4rem; max-width: 44rem; }
-.tall { display: none; }
+_STYLE: Final = (
+    PAGE_STYLE
+    + """\
 @media (max-width: 36rem) { .wide { display: none; } .tall { display: block; }
   h1 { font-size: 1.45rem; } .lead { font-size: 1.0625rem; } }
 @media print { .wide { display: block; } .tall { display: none; } body { font-size: 10.5pt; }
   section { break-inside: avoid; } }
-.rooms { columns: 2 22rem; column-gap: 2.6rem; }
-section { break-inside: avoid; padding-top: .2rem; }
 h2 { font-size: 1.1rem; margin: .6rem 0 .35rem; padding-bottom: .15rem;
   border-bottom: 2px solid var(--band); }
-ul { padding-left: 1.1rem; }
-li { margin-bottom: .35rem; }
-li::marker { color: var(--fence); }
 """
+)
 
 SHAPES: Final[tuple[picture.Shape, ...]] = ("wide", "tall")
 
@@ -70,7 +52,6 @@ def render(result: Result, unit: PressureUnit) -> str:
         Unit of every pressure in it but those of the enclosed JSON, which are kPa.
     """
     story = tell(result, unit)
-    style = _STYLE % {"light": variables(LIGHT), "dark": variables(DARK)}
     rooms = "\n".join(section_html(section) for section in story.sections)
     # Neither "</" nor "<!--" may occur within a script element.
     data = to_json(result).replace("<", "\\u003c")
@@ -80,7 +61,7 @@ def render(result: Result, unit: PressureUnit) -> str:
 <meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <title>{escape(_title(story))}</title>
-<style>{style}</style>
+<style>{_STYLE}</style>
 </head>
 <body>
 <header>

@@ -17,35 +17,6 @@ IntArray: TypeAlias = NDArray[np.int64]
 FloatArray: TypeAlias = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Readings:
-    """Messages on one clock and in physical units, one feed's worth.
-
-    Attributes
-    ----------
-    pressure_us, pressure_kpa, pressure_rail
-        int64 [n], float64 [n], bool [n] (True where the count sits at a rail).
-    spark_us, coil_us, mark_us
-        int64 [m], pulse times, delay not yet taken off.
-    body_us, body_deg
-        int64 [b], float64 [b]: body readings as crank degrees before top dead centre
-        (NaN without a [body] table on the rig card).
-    marker_us, marker_text
-        int64 [k] and k strings.
-    """
-
-    pressure_us: IntArray
-    pressure_kpa: FloatArray
-    pressure_rail: NDArray[np.bool_]
-    spark_us: IntArray
-    coil_us: IntArray
-    mark_us: IntArray
-    body_us: IntArray
-    body_deg: FloatArray
-    marker_us: IntArray
-    marker_text: tuple[str, ...]
-
-
 class AdvanceFrom(IntEnum):
     """Where a cycle's advance came from, best first."""
 

@@ -11,25 +11,14 @@ from __future__ import annotations
 
 from collections.abc import Generator
 from dataclasses import dataclass, field, replace
-from typing import Literal, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 
+from vaclog.result import Direction, PhaseKind
+
 CONTROL_S = 0.02
 DYING_S = 1.0  # an engine that dies unasked does so in about this time
-
-Kind: TypeAlias = Literal[
-    "still",
-    "cranking",
-    "warming",
-    "hold",
-    "advancing",
-    "retarding",
-    "blip",
-    "load",
-    "stall",
-    "running",
-]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,7 +50,7 @@ class Command:
 class TrueSpan:
     """A half-open interval of engine time and what went on in it."""
 
-    kind: Kind
+    kind: PhaseKind
     start_s: float
     end_s: float
 
@@ -72,7 +61,7 @@ class TrueSweep:
 
     start_s: float
     end_s: float
-    direction: Literal["advancing", "retarding"]
+    direction: Direction
     from_deg: float
     to_deg: float
 
@@ -85,7 +74,7 @@ class Log:
     sweeps: list[TrueSweep] = field(default_factory=list)
     moves: list[TrueSweep] = field(default_factory=list)
 
-    def span(self, kind: Kind, start_s: float, end_s: float) -> None:
+    def span(self, kind: PhaseKind, start_s: float, end_s: float) -> None:
         """Add a span; neighbours of one kind are joined."""
         if end_s <= start_s:
             return
@@ -243,7 +232,7 @@ class Turn:
             )
             if abs(self.to_deg - hand.command.hand_deg) > 1e-9:
                 yield from hand.wait(self.wait_s * vary[2])
-        kind: Kind = "advancing" if way > 0 else "retarding"
+        kind: PhaseKind = "advancing" if way > 0 else "retarding"
         hand.log.span(kind, begin, hand.seen.t_s)
         hand.sweep(start, begin)
 
@@ -454,7 +443,7 @@ def _until_dead(part: Run) -> Generator[Command, Seen, Seen | None]:
 def _after_death(segment: Segment, hand: Hand, start_deg: float, begin_s: float, died: Seen) -> Run:
     """Write down the end of a cut segment, the last second as stall, then wait a little."""
     hand.seen = replace(died, t_s=max(begin_s, died.t_s - DYING_S))
-    kind: Kind = "hold"
+    kind: PhaseKind = "hold"
     if isinstance(segment, Turn) and hand.command.hand_deg != start_deg:
         kind = "advancing" if segment.to_deg > start_deg else "retarding"
         hand.sweep(start_deg, begin_s)

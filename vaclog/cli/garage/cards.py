@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -62,17 +63,18 @@ def engine_edit(
 
     Visits keep the card as it was when they were made.
     """
-    from vaclog.cards import engine_card, read_card_file
+    from vaclog.cards import engine_card
     from vaclog.cli.garage.asking import ask_engine, until_sound
 
     with open_garage(garage) as opened:
-        present = opened.engine(name)
-        if card is not None:
-            toml = read_card_file(card)
-        elif editor or rename:
-            toml = _edited(present.toml) if editor else present.toml
-        else:
-            toml = until_sound(lambda: ask_engine(engine_card(present.toml)), engine_card)
+        present = opened.engine(name).toml
+        toml = _changed(
+            present,
+            card,
+            editor=editor,
+            rename=rename,
+            ask=lambda: until_sound(lambda: ask_engine(engine_card(present)), engine_card),
+        )
         kept = opened.edit_engine(name, toml, rename=rename, at=now())
     _told(kept, as_json, "engine")
 
@@ -127,17 +129,11 @@ def rig_edit(
     name: str, card: Path | None, rename: str, editor: bool, as_json: bool, garage: Path
 ) -> None:
     """Replace the rig card NAME by the file CARD, or ask anew what is clipped on."""
-    from vaclog.cards import read_card_file
     from vaclog.cli.garage.asking import sound_rig
 
     with open_garage(garage) as opened:
-        present = opened.rig(name)
-        if card is not None:
-            toml = read_card_file(card)
-        elif editor or rename:
-            toml = _edited(present.toml) if editor else present.toml
-        else:
-            toml = sound_rig()
+        present = opened.rig(name).toml
+        toml = _changed(present, card, editor=editor, rename=rename, ask=sound_rig)
         kept = opened.edit_rig(name, toml, rename=rename, at=now())
     _told(kept, as_json, "rig")
 
@@ -165,9 +161,18 @@ def rig_list(as_json: bool, garage: Path) -> None:
     _list(rows, as_json)
 
 
-def _edited(toml: str) -> str:
-    """The card's text from an editor; closed without saving, it stays as it is."""
-    return click.edit(toml, extension=".toml") or toml
+def _changed(
+    present: str, card: Path | None, *, editor: bool, rename: str, ask: Callable[[], str]
+) -> str:
+    """A card's new text: from a file, from an editor, unchanged under a new name, or asked."""
+    from vaclog.cards import read_card_file
+
+    if card is not None:
+        return read_card_file(card)
+    if editor:
+        # Closed without saving, it stays as it is.
+        return click.edit(present, extension=".toml") or present
+    return present if rename else ask()
 
 
 def _told(kept: CardRow, as_json: bool, which: str, *, shown: bool = False) -> None:

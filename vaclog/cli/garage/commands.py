@@ -15,8 +15,6 @@ from vaclog.cli.options import FILE_IN, FILE_OUT, UNITS
 
 if TYPE_CHECKING:
     from vaclog.garage.backup import Soundness
-    from vaclog.units import PressureUnit
-    from vaclog.visit.records import Visit
 
 _JSON = click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
 _UNIT = click.option(
@@ -76,53 +74,12 @@ def show(
     number: int, html: Path | None, pdf: Path | None, unit: str, as_json: bool, garage: Path
 ) -> None:
     """Tell visit NUMBER, beside the visit before it to the same engine."""
+    from vaclog.cli.visit.report import show_visit, visit_before
+
     with open_garage(garage) as opened:
         visit = opened.visit(number)
         previous = visit_before(opened.visits_of(visit.engine), visit)
     show_visit(visit, previous, unit=unit, as_json=as_json, html=html, pdf=pdf)
-
-
-def visit_before(visits: list[Visit], visit: Visit) -> Visit | None:
-    """The visit before this one, out of those of its engine, newest first."""
-    return next(
-        (each for each in visits if (each.begun, each.number) < (visit.begun, visit.number)), None
-    )
-
-
-def show_visit(
-    visit: Visit,
-    previous: Visit | None,
-    *,
-    unit: str,
-    as_json: bool,
-    html: Path | None,
-    pdf: Path | None,
-) -> None:
-    """Print a visit and write the files that were asked for."""
-    from vaclog.cli.writing import writing
-    from vaclog.units import pressure_unit
-
-    shown_in: PressureUnit = pressure_unit(unit)
-    if as_json:
-        from vaclog.visit.records import visit_to_json
-
-        click.echo(visit_to_json(visit))
-    else:
-        from vaclog.report.visit import text as visit_text
-
-        click.echo(visit_text.render(visit, previous, shown_in))
-    if html is None and pdf is None:
-        return
-    from vaclog.report.visit import page as visit_page
-
-    page = visit_page.render(visit, previous, shown_in)
-    if html is not None:
-        with writing(html):
-            html.write_text(page, encoding="utf-8")
-    if pdf is not None:
-        from vaclog.cli.printing import print_pdf
-
-        print_pdf(page, pdf)
 
 
 @garage.command()

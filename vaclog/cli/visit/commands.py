@@ -243,9 +243,12 @@ def end(desk: Desk) -> None:
 @desk_options
 def report(html: Path | None, pdf: Path | None, unit: str, desk: Desk) -> None:
     """The report of the visit, compared with the one before."""
-    from vaclog.cli.visit.report import print_report
+    from vaclog.cli.visit.report import show_visit, visit_before
 
-    print_report(desk, html=html, pdf=pdf, unit=unit)
+    with desk.garage() as garage:
+        visit = desk.reported(garage)
+        previous = visit_before(garage.visits_of(visit.engine), visit)
+    show_visit(visit, previous, unit=unit, as_json=desk.as_json, html=html, pdf=pdf)
 
 
 @visit.command()

@@ -2,37 +2,41 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from vaclog.cli.writing import writing
-
-if TYPE_CHECKING:
-    from vaclog.cli.visit.desk import Desk
-    from vaclog.garage.garage import Garage
-    from vaclog.visit.records import Visit
+from vaclog.visit.records import Visit
 
 
-def print_report(desk: Desk, *, html: Path | None, pdf: Path | None, unit: str) -> None:
-    """Print the report of a visit; write the page or the PDF that was asked for."""
+def visit_before(visits: Sequence[Visit], visit: Visit) -> Visit | None:
+    """The visit before this one, out of those of its engine, newest first."""
+    earlier = (each for each in visits if (each.begun, each.number) < (visit.begun, visit.number))
+    return next(earlier, None)
+
+
+def show_visit(
+    visit: Visit,
+    previous: Visit | None,
+    *,
+    unit: str,
+    as_json: bool,
+    html: Path | None,
+    pdf: Path | None,
+) -> None:
+    """Print a visit beside the one before it; write the page or the PDF that was asked for."""
     from vaclog.report.visit import page as visit_page
     from vaclog.report.visit import text as visit_text
     from vaclog.units import pressure_unit
     from vaclog.visit.records import visit_to_json
 
-    with desk.garage() as garage:
-        visit = desk.reported(garage)
-        previous = visit_before(garage, visit)
-    shown = pressure_unit(unit)
-    if desk.as_json:
-        click.echo(visit_to_json(visit))
-    else:
-        click.echo(visit_text.render(visit, previous, shown))
+    shown_in = pressure_unit(unit)
+    click.echo(visit_to_json(visit) if as_json else visit_text.render(visit, previous, shown_in))
     if html is None and pdf is None:
         return
-    page = visit_page.render(visit, previous, shown)
+    page = visit_page.render(visit, previous, shown_in)
     if html is not None:
         with writing(html):
             html.write_text(page, encoding="utf-8")
@@ -40,13 +44,3 @@ def print_report(desk: Desk, *, html: Path | None, pdf: Path | None, unit: str) 
         from vaclog.cli.printing import print_pdf
 
         print_pdf(page, pdf)
-
-
-def visit_before(garage: Garage, visit: Visit) -> Visit | None:
-    """The visit to the same engine before this one."""
-    earlier = [
-        each
-        for each in garage.visits_of(visit.engine)
-        if (each.begun, each.number) < (visit.begun, visit.number)
-    ]
-    return max(earlier, key=lambda each: (each.begun, each.number), default=None)

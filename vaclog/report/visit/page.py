@@ -10,7 +10,7 @@ from html import escape
 from typing import Final
 
 from vaclog.report import picture
-from vaclog.report.look import DARK, LIGHT, variables
+from vaclog.report.look import PAGE_STYLE
 from vaclog.report.page import drawn, fan_figure, paragraph, section_html
 from vaclog.report.story import Section
 from vaclog.report.visit import words as visit_words
@@ -20,32 +20,12 @@ from vaclog.result import Result
 from vaclog.units import PressureUnit
 from vaclog.visit.records import Visit, visit_to_json
 
-# Fonts that come with the system, DejaVu where there is no other: a page to keep fetches nothing.
-_STYLE: Final = """
-:root { %(light)s color-scheme: light dark; }
-@media (prefers-color-scheme: dark) { :root { %(dark)s } }
-@media print { :root { %(light)s color-scheme: light; } }
-* { box-sizing: border-box; }
-body { margin: 0 auto; padding: 1.5rem 1.1rem 3rem; max-width: 62rem; background: var(--paper);
-  color: var(--ink); font: 1.0625rem/1.5 Georgia, 'DejaVu Serif', serif; }
-p, ul { margin: 0 0 .8rem; }
-.subject { color: var(--quiet); margin-bottom: .2rem; }
-h1 { font-size: 1.75rem; line-height: 1.2; margin: 0 0 .8rem; text-wrap: balance; }
-.lead { font-size: 1.125rem; max-width: 44rem; }
-.lead p { margin-bottom: .35rem; }
-figure { margin: 1.4rem 0; }
-figure svg { display: block; width: 100%%; height: auto; }
-.fan { max-width: 44rem; }
-figcaption { color: var(--quiet); font-size: .9rem; margin-top: .4rem; max-width: 44rem; }
-.tall { display: none; }
-.rooms { columns: 2 22rem; column-gap: 2.6rem; }
-section { break-inside: avoid; padding-top: .2rem; }
+_STYLE: Final = (
+    PAGE_STYLE
+    + """\
 h2 { font-size: 1.3rem; margin: 2rem 0 .6rem; }
 h3, .rooms h2 { font-size: 1.1rem; margin: .6rem 0 .35rem; padding-bottom: .15rem;
   border-bottom: 2px solid var(--band); }
-ul { padding-left: 1.1rem; }
-li { margin-bottom: .35rem; overflow-wrap: anywhere; }
-li::marker { color: var(--fence); }
 .wide-table { overflow-x: auto; margin-bottom: 1.4rem; break-inside: avoid; }
 table { border-collapse: collapse; font-size: .95rem; min-width: 18rem; }
 caption { text-align: left; font-weight: bold; padding: .6rem 0 .3rem; }
@@ -59,7 +39,7 @@ td:not(:last-child), thead th { white-space: nowrap; }
 pre { white-space: pre-wrap; overflow-wrap: anywhere; background: var(--far); padding: .8rem 1rem;
   font: .82rem/1.45 'DejaVu Sans Mono', monospace; margin: .3rem 0 1rem; }
 @media (max-width: 36rem) { .wide { display: none; } .tall { display: block; }
-  h1 { font-size: 1.45rem; } .lead { font-size: 1.0625rem; } table { min-width: 100%%; }
+  h1 { font-size: 1.45rem; } .lead { font-size: 1.0625rem; } table { min-width: 100%; }
   th, td { padding-right: .8rem; } }
 @page { size: A4; margin: 16mm 15mm; }
 @media print { .wide { display: block; } .tall { display: none; }
@@ -72,6 +52,7 @@ pre { white-space: pre-wrap; overflow-wrap: anywhere; background: var(--far); pa
   .wide-table { overflow: visible; margin-bottom: .9rem; } table { font-size: .92rem; }
   th, td { padding: .14rem 1rem .14rem 0; } pre { font-size: .8rem; break-inside: avoid; } }
 """
+)
 
 _CAPTION: Final = (
     "The hill of idle {height} over advance, seen from the side, as it was swept. Full line: "
@@ -91,7 +72,6 @@ def render(visit: Visit, previous: Visit | None, unit: PressureUnit) -> str:
         Unit of every pressure in it but those of the enclosed JSON, which are kPa.
     """
     story = tell(visit, previous, unit)
-    style = _STYLE % {"light": variables(LIGHT), "dark": variables(DARK)}
     # Neither "</" nor "<!--" may occur within a script element.
     data = visit_to_json(visit).replace("<", "\\u003c")
     lead = "".join(paragraph(sentence) for sentence in story.lead)
@@ -101,7 +81,7 @@ def render(visit: Visit, previous: Visit | None, unit: PressureUnit) -> str:
 <meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <title>{escape(story.subject)}</title>
-<style>{style}</style>
+<style>{_STYLE}</style>
 </head>
 <body>
 <header>
