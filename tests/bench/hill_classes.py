@@ -327,7 +327,8 @@ def bound(recording: Recording) -> float:
     ) / seconds
 
     def fall(deg: np.ndarray) -> np.ndarray:
-        return np.array([1.0 - made.hill(float(a), top.rpm, top.kpa) for a in deg])
+        best = made.hill(top.advance_deg, top.rpm, top.kpa)
+        return np.array([1.0 - made.hill(float(a), top.rpm, top.kpa) / best for a in deg])
 
     step = 0.5
     slope = (fall(alpha + step) - fall(alpha - step)) / (2 * step)

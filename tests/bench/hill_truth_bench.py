@@ -89,6 +89,32 @@ def show(outcomes: Sequence[Outcome], seed: int) -> None:
     print(f"{len(outcomes)} runs from bytes, seed {seed}")
 
 
+MARKDOWN = """\
+| simulated runs, from bytes | runs | found | wrongly found | missed | bias | RMSE | bound | \
+50 % | 80 % | 95 % interval held the truth | width / RMSE | flat prior: bias, RMSE | s per fit |
+|---|---|---|---|---|---|---|---|---|---|---|---|---|---|"""
+
+
+def markdown(outcomes: Sequence[Outcome]) -> None:
+    """Print the pools as a table for the documentation."""
+    print(MARKDOWN)
+    for name, classes in POOLS.items():
+        some = [o for o in outcomes if o.name in classes]
+        if not some:
+            continue
+        s = summarize(name, some, two_way=(*TWO_WAY, *FRESH_TWO_WAY))
+        row = [f"{name} ({len({o.name for o in some})})", s.runs, s.found, s.false, s.missed]
+        if s.found:
+            held, low, high = s.interval(95)
+            row += [f"{s.bias:+.2f}°", f"{s.rmse:.2f}°", f"{s.bound:.2f}°"]
+            row += [f"{s.interval(percent)[0]:.0f} %" for percent in (50, 80)]
+            row += [f"{held:.1f} % ({low:.1f}–{high:.1f})", f"{s.width / s.rmse:.2f}"]
+            row += ["°, ".join(flat(some).split()) + "°"]
+        else:
+            row += ["–"] * 8
+        print("| " + " | ".join(map(str, [*row, f"{s.seconds:.3f}"])) + " |")
+
+
 def main() -> None:
     """Run what is missing and print the table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -97,6 +123,7 @@ def main() -> None:
     parser.add_argument("--runs", type=int, default=40, help="of each class known to tuning")
     parser.add_argument("--fresh", type=int, default=40, help="of each class that is not")
     parser.add_argument("--table", action="store_true", help="run nothing")
+    parser.add_argument("--markdown", action="store_true", help="the pools alone, for the page")
     parser.add_argument("--seconds", type=float, default=1e9, help="stop after so long")
     args = parser.parse_args()
     done = {(o.name, index): o for index, o in read(args.out)}
@@ -110,7 +137,10 @@ def main() -> None:
             done[(name, index)] = outcome
             file.write(json.dumps({"index": index, **asdict(outcome)}) + "\n")
             file.flush()
-    show(list(done.values()), args.seed)
+    if args.markdown:
+        markdown(list(done.values()))
+    else:
+        show(list(done.values()), args.seed)
 
 
 if __name__ == "__main__":
