@@ -14,6 +14,7 @@ from scipy.ndimage import uniform_filter1d
 from tests.analysis.road.made_sound import Phone, make_sound
 from tests.cli.conftest import Bench, run
 from vaclog.analysis.road.together import RETARD_DEG as BY_ROAD
+from vaclog.visit.questions import QUESTIONS
 from vaclog.visit.road import RETARD_DEG as BY_TRIAL
 
 # When the passenger started the phone, in seconds of the capture.
@@ -115,3 +116,30 @@ def test_road_and_trials_retard_alike() -> None:
     """The loop of trials and this command give the same advice, and never an advance."""
     assert BY_ROAD["pinking"] == BY_TRIAL["heard"] and BY_ROAD["suspected"] == BY_TRIAL["unsure"]
     assert min(BY_ROAD.values()) == 0.0
+
+
+def test_a_recording_given_to_a_visit_outweighs_nothing_heard(
+    bench: Bench, engine: Path, sound: Path, tmp_path: Path
+) -> None:
+    """Whoever heard nothing is not sure any more; sound is taken with a drive alone."""
+    at = ("--garage", tmp_path / "g.db")
+    assert run("visit", "begin", engine, "--rig", bench.rig, *at).exit_code == 0
+    wrong = run("visit", "capture", bench.lines, "--for", "other", "--sound", sound, *at)
+    assert wrong.exit_code == 1 and "belongs to a drive" in wrong.stderr
+    for _ in range(30):
+        told = json.loads(run("visit", "status", "--json", *at).stdout)
+        if told["step"] == "road":
+            break
+        for key, question in QUESTIONS.items():
+            if question.must:  # not optional, where it is asked
+                run("visit", "answer", key, "yes", *at)
+        run("visit", "set", "--reached", 10, *at)
+        run("visit", "locked", "--moved", 0, *at)
+        run("visit", "skip", told["step"], *at)
+    kept = run("visit", "capture", bench.lines, "--for", "road", "--sound", sound, *at)
+    assert kept.exit_code == 0, kept.stderr
+    assert "suspicious" in kept.stdout
+    assert run("visit", "trial", "--clean", *at).exit_code == 0
+    (trial,) = json.loads(run("visit", "status", "--json", *at).stdout)["trials"]
+    assert (trial["pinking"], trial["heard_by"]) == ("unsure", "recording")
+    assert trial["retard_deg"] == BY_TRIAL["unsure"] > 0

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 
 import click
 
+from vaclog.cli.hearing import time_us
 from vaclog.cli.options import FILE_IN, UNITS, CardFiles, card_options
 
 if TYPE_CHECKING:
-    from vaclog.cards import EngineCard
-    from vaclog.result import Hearing, PinkingMark, Result
+    from vaclog.result import PinkingMark, Result
     from vaclog.signals.tables import CycleTable
 
 
@@ -62,19 +62,20 @@ def road(
     heard is no proof that there was none.
     """
     from vaclog.analysis.road.together import road_test
+    from vaclog.cli.hearing import hear_file
     from vaclog.cli.progress import replay_file
     from vaclog.result.document import as_plain
     from vaclog.units import pressure_unit
 
-    times_us = [_time_us(text) for text in heard]
-    hint_s = None if sound_from is None else _time_us(sound_from) / 1e6
+    times_us = [time_us(text) for text in heard]
+    hint_s = None if sound_from is None else time_us(sound_from) / 1e6
     engine, rig = cards.load()
     session, result = replay_file(capture, engine=engine, rig=rig, mapping=mapping)
     cycles = session.cycles()
     test = road_test(
         result,
         typed=_marks(times_us, cycles, result),
-        hearing=None if sound is None else _hear(sound, cycles, result, session.engine, hint_s),
+        hearing=None if sound is None else hear_file(sound, session, result, hint_s),
     )
     if as_json:
         click.echo(json.dumps(as_plain(test, "road"), allow_nan=False, indent=1))
@@ -82,18 +83,6 @@ def road(
     from vaclog.report.road import render
 
     click.echo(render(test, pressure_unit(unit)))
-
-
-def _time_us(text: str) -> int:
-    """Seconds or m:ss as microseconds."""
-    minutes, _, seconds = text.rpartition(":")
-    try:
-        at_s = 60.0 * int(minutes or 0) + float(seconds)
-    except ValueError:
-        at_s = float("nan")
-    if not abs(at_s) < 1e6:
-        raise click.BadParameter(f"{text!r} is no time: give seconds or m:ss of the capture.")
-    return round(at_s * 1e6)
 
 
 def _marks(times_us: list[int], cycles: CycleTable, result: Result) -> tuple[PinkingMark, ...]:
@@ -117,17 +106,3 @@ def _marks(times_us: list[int], cycles: CycleTable, result: Result) -> tuple[Pin
             )
         found += placed
     return tuple(found)
-
-
-def _hear(
-    path: Path, cycles: CycleTable, result: Result, engine: EngineCard, hint_s: float | None
-) -> Hearing:
-    from vaclog.analysis.road.hear import Recording, hear
-    from vaclog.analysis.road.loads import rows_of
-    from vaclog.capture.sound import read_sound
-
-    sound = read_sound(path)
-    recording = Recording(
-        file=sound.name, rate_hz=sound.rate_hz, samples=sound.samples, lossy=sound.lossy
-    )
-    return hear(recording, cycles, rows_of(cycles, result.loads), engine, hint_s=hint_s)

@@ -17,6 +17,8 @@ from vaclog.visit.records import Setting, Visit
 # No cap, no number: a little more than the baseline, then the road decides.
 BLIND_STEP_DEG: Final = 2.0
 _SAME_DEG: Final = 0.25
+# A hand sets to about a degree and a strobe is read to about one; more is another setting.
+BEYOND_DEG: Final = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,6 +102,26 @@ def further(visit: Visit) -> float | None:
         return None
     steps = capture.result.advice.steps_deg
     return next((step for step in steps if step > here + _SAME_DEG), None)
+
+
+def beyond_words(visit: Visit) -> str:
+    """That it stands further advanced than anything advised; "" while it does not.
+
+    The stages that may be tried count as advised, unless a road trial showed less to be enough.
+    """
+    here, wanted = road.set_deg(visit), aim(visit)
+    if here is None or wanted.deg is None:
+        return ""
+    most = wanted.deg
+    capture = visit.last("sweep", "again")
+    if capture is not None and wanted.limit not in ("road", "the visit before"):
+        most = max((most, *capture.result.advice.steps_deg))
+    if here <= most + BEYOND_DEG:
+        return ""
+    return (
+        f"TOO FAR: it stands at {here:.1f}°, and no more than {most:.1f}° is advised. Do not drive "
+        "it so: vaclog visit redo set, and retard it."
+    )
 
 
 def turn_words(visit: Visit, by_deg: float) -> str:

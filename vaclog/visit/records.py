@@ -16,6 +16,7 @@ from typing import Literal, TypeAlias
 from vaclog.errors import CaptureError
 from vaclog.result import Result
 from vaclog.result.document import as_plain, record_from
+from vaclog.result.road import Hearing
 
 # What a capture was recorded for.
 Purpose: TypeAlias = Literal["check", "curve", "sweep", "again", "lock", "road", "other"]
@@ -61,6 +62,8 @@ class Capture:
         Of the capture file, by which it is found again when it was moved.
     path
         Where it was.
+    hearing
+        What a sound recording of the same drive told.
     """
 
     purpose: Purpose
@@ -68,6 +71,7 @@ class Capture:
     path: str
     result: Result
     at: str = ""
+    hearing: Hearing | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

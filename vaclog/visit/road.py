@@ -14,8 +14,8 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Final
 
-from vaclog.result import Result
-from vaclog.visit.records import Pinking, RoadTrial, Visit
+from vaclog.result.road import HeardRun
+from vaclog.visit.records import Capture, Pinking, RoadTrial, Visit
 
 RETARD_DEG: Final[dict[Pinking, float]] = {"none heard": 0.0, "unsure": 1.0, "heard": 2.0}
 # Four trials take up to 8 degrees off, more than the spread of honest settings (common practice: a
@@ -55,12 +55,15 @@ def completed(visit: Visit, told: RoadTrial) -> RoadTrial:
     the road.
     """
     rpm, pressure_kpa = _loaded_most(visit)
-    pinking = told.pinking
+    pinking, heard_by = told.pinking, told.heard_by
     if pinking == "none heard" and _marked(visit):
-        pinking = "unsure"  # somebody pressed the button
+        pinking, heard_by = "unsure", "button"  # somebody pressed it
+    elif pinking == "none heard" and _suspicious(visit):
+        pinking, heard_by = "unsure", "recording"
     return replace(
         told,
         pinking=pinking,
+        heard_by=heard_by,
         number=len(visit.trials) + 1,
         advance_deg=set_deg(visit) if told.advance_deg is None else told.advance_deg,
         rpm=rpm if told.rpm is None else told.rpm,
@@ -142,28 +145,37 @@ def _where(trial: RoadTrial) -> str:
     return f" at about {round(trial.rpm, -2):.0f} rpm"
 
 
-def _of_this_trial(visit: Visit) -> Result | None:
-    """What the newest capture of the road told, unless it belongs to a trial before."""
+def _of_this_trial(visit: Visit) -> Capture | None:
+    """The newest capture of the road, unless it belongs to a trial before."""
     capture = visit.last("road")
     if capture is None or any(trial.at > capture.at for trial in visit.trials):
         return None
-    return capture.result
+    return capture
 
 
 def _marked(visit: Visit) -> bool:
-    result = _of_this_trial(visit)
-    return result is not None and bool(result.pinking)
+    capture = _of_this_trial(visit)
+    return capture is not None and bool(capture.result.pinking)
+
+
+def _suspicious(visit: Visit) -> tuple[HeardRun, ...]:
+    """Runs in which a recording raises suspicion."""
+    capture = _of_this_trial(visit)
+    if capture is None or capture.hearing is None:
+        return ()
+    return tuple(run for run in capture.hearing.runs if run.suspicious)
 
 
 def _loaded_most(visit: Visit) -> tuple[float | None, float | None]:
-    """Speed and pressure where it was marked as pinking, else of the most loaded run."""
-    result = _of_this_trial(visit)
-    if result is None:
+    """Speed and pressure where it was marked or heard as pinking, else of the most loaded run."""
+    capture = _of_this_trial(visit)
+    if capture is None:
         return None, None
-    if result.pinking:
-        mark = result.pinking[0]
-        return mark.rpm, mark.pressure_kpa
-    if result.loads:
-        run = max(result.loads, key=lambda run: run.pressure_kpa)
+    if capture.result.pinking:
+        return capture.result.pinking[0].rpm, capture.result.pinking[0].pressure_kpa
+    if heard := _suspicious(visit):
+        return heard[0].rpm, heard[0].pressure_kpa
+    if capture.result.loads:
+        run = max(capture.result.loads, key=lambda run: run.pressure_kpa)
         return run.to_rpm, run.pressure_kpa
     return None, None

@@ -15,7 +15,7 @@ from typing import Any, Final
 
 from vaclog.errors import VisitError
 from vaclog.visit import road
-from vaclog.visit.aim import Aim, aim, ceiling_deg, filled, further, turn_words
+from vaclog.visit.aim import Aim, aim, beyond_words, ceiling_deg, filled, further, turn_words
 from vaclog.visit.catalogue import ORDER, RESERVE, Step, step_of
 from vaclog.visit.compare_tops import Moved, moved_top
 from vaclog.visit.events import (
@@ -266,6 +266,8 @@ def lock_moved(moved_deg: float | None, u_moved_deg: float | None) -> bool:
 
 
 def _driven(visit: Visit, event: Driven) -> Visit:
+    if event.trial.pinking != "none heard" and "road" in visit.done:
+        visit = _back(visit, ("road",))  # heard after all, on the way home: never too late
     _due(visit, "road")
     trial = road.completed(visit, event.trial)
     most = ceiling_deg(visit)
@@ -529,6 +531,12 @@ def _lines(visit: Visit, step: Step) -> tuple[str, ...]:
     """What else to know at this step."""
     if step.key == "set":
         return _turn_lines(visit)
+    warned = (beyond_words(visit),) if "set" in visit.done else ()
+    return (*(line for line in warned if line), *_lines_after(visit, step))
+
+
+def _lines_after(visit: Visit, step: Step) -> tuple[str, ...]:
+    """What else to know at any other step."""
     if step.key == "idle" and (found := moved_top(visit.captures)) is not None:
         return (found.text,)
     if step.key == "defer":

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from vaclog.cli.hearing import time_us
 from vaclog.cli.options import FILE_IN, FILE_OUT, UNITS
-from vaclog.cli.visit.desk import Desk, add_capture, desk_options
+from vaclog.cli.visit.desk import Desk, Sound, add_capture, desk_options
 from vaclog.cli.visit.words import capture_lines, locked_line, say, show, status_lines
 
 if TYPE_CHECKING:
@@ -128,15 +129,26 @@ def answer(key: str, word: Any, value: str | None, desk: Desk) -> None:
 @click.argument("file", type=FILE_IN)
 @click.option("--for", "purpose", type=click.Choice(PURPOSES), help="Else for what is due.")
 @click.option("--mapping", type=FILE_IN, help="Column mapping of a CSV file (TOML).")
+@click.option("--sound", type=FILE_IN, help="Recording of the same drive, WAV or FLAC.")
+@click.option("--sound-from", metavar="TIME", help="Second of the capture at which it was started.")
 @click.option("--unit", type=click.Choice(UNITS, case_sensitive=False), default="inHg")
 @desk_options
-def capture(file: Path, purpose: Any, mapping: Path | None, unit: str, desk: Desk) -> None:
+def capture(
+    file: Path,
+    purpose: Any,
+    mapping: Path | None,
+    sound: Path | None,
+    sound_from: str | None,
+    unit: str,
+    desk: Desk,
+) -> None:
     """Analyse the capture FILE, keep it with the visit, and say what follows."""
     from vaclog.units import pressure_unit
 
-    before, after, result = add_capture(desk, file, purpose, mapping)
-    told = after.captures[-1].purpose
-    said = capture_lines(after, result, told, pressure_unit(unit))
+    from_s = None if sound_from is None else time_us(sound_from) / 1e6
+    recording = None if sound is None else Sound(file=sound, from_s=from_s)
+    before, after, kept = add_capture(desk, file, purpose, mapping, recording)
+    said = capture_lines(after, kept, pressure_unit(unit))
     show(desk, after, said, fresh=before.step != after.step)
 
 

@@ -21,9 +21,8 @@ from vaclog.cli.options import FILE_OUT
 
 if TYPE_CHECKING:
     from vaclog.garage.garage import Garage
-    from vaclog.result import Result
     from vaclog.visit.events import Event
-    from vaclog.visit.records import Purpose, Visit
+    from vaclog.visit.records import Capture, Purpose, Visit
 
 
 @dataclass(slots=True, kw_only=True)
@@ -112,29 +111,24 @@ def desk_options(command: Callable[..., None]) -> Callable[..., None]:
     return wrapper
 
 
-def analysed(visit: Visit, file: Path, mapping: Path | None) -> tuple[Result, str]:
-    """The result of a capture under the visit's cards, and the file's SHA-256."""
-    from vaclog.cards import rig_card
-    from vaclog.cli.progress import analyse_file
-    from vaclog.visit.engine_now import engine_now
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sound:
+    """A sound recording of the drive, and when it was started on the capture's clock."""
 
-    result = analyse_file(
-        file,
-        engine=engine_now(visit) if visit.engine_toml else None,
-        rig=rig_card(visit.rig_toml) if visit.rig_toml else None,
-        mapping=mapping,
-    )
-    with file.open("rb") as opened:
-        return result, hashlib.file_digest(opened, "sha256").hexdigest()
+    file: Path
+    from_s: float | None = None
 
 
 def add_capture(
-    desk: Desk, file: Path, purpose: Purpose | None, mapping: Path | None
-) -> tuple[Visit, Visit, Result]:
+    desk: Desk,
+    file: Path,
+    purpose: Purpose | None,
+    mapping: Path | None,
+    sound: Sound | None = None,
+) -> tuple[Visit, Visit, Capture]:
     """Analyse a capture and take it into the visit; without a purpose, for what is due."""
     from vaclog.errors import VisitError
     from vaclog.visit.events import Captured
-    from vaclog.visit.records import Capture
     from vaclog.visit.steps import next_step, take
 
     with desk.garage() as garage:
@@ -145,8 +139,39 @@ def add_capture(
                 "No capture is wanted at this step.",
                 step="Say what it is for with --for, or see: vaclog visit next.",
             )
-        result, sha256 = analysed(before, file, mapping)
-        capture = Capture(
-            purpose=wanted, sha256=sha256, path=str(file.resolve()), result=result, at=desk.now()
-        )
-        return before, garage.save_visit(take(before, Captured(capture=capture))), result
+        if sound is not None and wanted != "road":
+            raise VisitError(
+                f"A sound recording belongs to a drive, not to a capture for {wanted!r}.",
+                cause="Pinking shows under load alone.",
+                step="Give it with the capture of the drive: --for road.",
+            )
+        capture = _analysed(before, file, wanted, mapping, sound, desk.now())
+        return before, garage.save_visit(take(before, Captured(capture=capture))), capture
+
+
+def _analysed(
+    visit: Visit, file: Path, wanted: Purpose, mapping: Path | None, sound: Sound | None, at: str
+) -> Capture:
+    """A capture's result under the visit's cards, and what a recording of the drive adds."""
+    from vaclog.cards import rig_card
+    from vaclog.cli.hearing import hear_file
+    from vaclog.cli.progress import replay_file
+    from vaclog.visit.engine_now import engine_now
+    from vaclog.visit.records import Capture
+
+    session, result = replay_file(
+        file,
+        engine=engine_now(visit) if visit.engine_toml else None,
+        rig=rig_card(visit.rig_toml) if visit.rig_toml else None,
+        mapping=mapping,
+    )
+    with file.open("rb") as opened:
+        sha256 = hashlib.file_digest(opened, "sha256").hexdigest()
+    return Capture(
+        purpose=wanted,
+        sha256=sha256,
+        path=str(file.resolve()),
+        result=result,
+        at=at,
+        hearing=None if sound is None else hear_file(sound.file, session, result, sound.from_s),
+    )

@@ -170,9 +170,8 @@ def _point(desk: Desk, visit: Visit, key: str, said: str) -> None:
 def _capture(desk: Desk, file: Path, unit: str) -> None:
     from vaclog.units import pressure_unit
 
-    _, after, result = add_capture(desk, file, None, None)
-    told = after.captures[-1].purpose
-    say([f"  {line}" for line in capture_lines(after, result, told, pressure_unit(unit))])
+    _, after, kept = add_capture(desk, file, None, None)
+    say([f"  {line}" for line in capture_lines(after, kept, pressure_unit(unit))])
 
 
 def _degrees(said: str) -> float | None:

@@ -12,10 +12,9 @@ import click
 
 if TYPE_CHECKING:
     from vaclog.cli.visit.desk import Desk
-    from vaclog.result import Result
     from vaclog.units import PressureUnit
     from vaclog.visit.aim import Aim
-    from vaclog.visit.records import Purpose, Visit
+    from vaclog.visit.records import Capture, Visit
     from vaclog.visit.steps import Next
 
 WIDTH: Final = 88
@@ -117,11 +116,12 @@ def doubt_lines(due: Next) -> list[str]:
     return lines
 
 
-def capture_lines(visit: Visit, result: Result, purpose: Purpose, unit: PressureUnit) -> list[str]:
+def capture_lines(visit: Visit, capture: Capture, unit: PressureUnit) -> list[str]:
     """What a capture told, for what it was recorded."""
     from vaclog.report import words
     from vaclog.visit.compare_tops import moved_top
 
+    result, purpose = capture.result, capture.purpose
     if purpose == "check":
         return [f"{_MARKS[point.verdict]} {point.text}" for point in visit.points if point.measured]
     if purpose in ("sweep", "again"):
@@ -143,8 +143,13 @@ def capture_lines(visit: Visit, result: Result, purpose: Purpose, unit: Pressure
     if purpose == "lock":
         return [locked_line(visit)]
     if purpose == "road":
+        from vaclog.report.road import hearing_lines
+
         runs, marks = len(result.loads), len(result.pinking)
-        return [f"{runs} full-load run(s) in it, pinking marked {marks} time(s)."]
+        return [
+            f"{runs} full-load run(s) in it, pinking marked {marks} time(s).",
+            *hearing_lines(capture.hearing, unit),
+        ]
     return [words.headline(result)]
 
 
