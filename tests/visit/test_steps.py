@@ -192,6 +192,49 @@ def test_a_lock_capture_measures_it() -> None:
     assert take(brought_to("lock"), capture("lock", checks=checks)).step == "set"
 
 
+@pytest.mark.parametrize(
+    ("reached_deg", "steps_deg", "warned"),
+    [(25.0, (), True), (12.8, (), False), (15.5, (14.0, 16.0), False), (17.5, (14.0, 16.0), True)],
+)
+def test_a_setting_beyond_all_advice_is_warned_of_until_it_is_put_right(
+    reached_deg: float, steps_deg: tuple[float, ...], warned: bool
+) -> None:
+    """Advised are 12 degrees and the stages; nobody drives off 5 degrees past them unwarned."""
+    visit = take(brought_to("set", steps_deg=steps_deg), turned(reached_deg=reached_deg))
+    assert any("TOO FAR" in line for line in next_step(visit).lines) == warned
+    visit = after(visit, answered("idle_set"), answered("mixture"), LeftOut(step="again"), HELD)
+    assert visit.step == "hose"
+    assert any("TOO FAR" in line for line in next_step(visit).lines) == warned
+    visit = take(take(visit, Redone(step="set")), turned(reached_deg=11.5))
+    assert not any("TOO FAR" in line for line in next_step(visit).lines)
+
+
+def test_a_lock_capture_that_ends_too_far_advanced_is_warned_of() -> None:
+    """It held, but not where it was meant to be."""
+    checks = replace(SOUND, moved_deg=0.1, u_moved_deg=0.1)
+    visit = take(brought_to("lock"), capture("lock", checks=checks, here_deg=16.0))
+    assert visit.step == "hose" and "16.0" in next_step(visit).lines[0]
+
+
+def test_retarding_from_beyond_all_advice_ends_within_it() -> None:
+    """It pinked at 20 degrees: 18 would still be 6 more than the 12 advised."""
+    visit = take(brought_to("set"), turned(reached_deg=20.0))
+    visit = after(visit, answered("idle_set"), answered("mixture"), LeftOut(step="again"), HELD)
+    visit = after(visit, answered("hose_on"), driven("heard"))
+    assert visit.step == "set" and aim(visit).deg == 12.0
+    assert "pinked" in aim(visit).why and "12.0" in aim(visit).why
+
+
+def test_pinking_heard_after_a_clean_trial_still_counts() -> None:
+    """On the way home, at the hot restart, or when all is done."""
+    for step in ("hot", "record"):
+        visit = brought_to(step)
+        pinked = take(visit, driven("heard"))
+        assert pinked.step == "set" and aim(pinked).deg == 10.0
+        with pytest.raises(VisitError, match="Not now"):
+            take(visit, driven("none heard"))
+
+
 def test_pinking_is_retarded_locked_and_driven_again() -> None:
     """2 degrees where heard, 1 where unsure, never up again (retarding 1-2 degrees at a time is
     common practice)."""

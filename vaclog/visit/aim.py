@@ -57,7 +57,9 @@ def ceiling_deg(visit: Visit) -> float | None:
 def aim(visit: Visit) -> Aim:
     """Where to set next."""
     if visit.aim_why:
-        found = Aim(deg=visit.aim_deg, by_deg=visit.aim_by_deg, limit="road", why=visit.aim_why)
+        found = _as_advised(
+            visit, Aim(deg=visit.aim_deg, by_deg=visit.aim_by_deg, limit="road", why=visit.aim_why)
+        )
     else:
         found = _by_the_hill(visit)
     most = ceiling_deg(visit)
@@ -66,6 +68,24 @@ def aim(visit: Visit) -> Aim:
             return replace(found, deg=most)
         return Aim(deg=most, limit="road", why=f"More than {most:.1f}° was too far in this visit.")
     return _as_learnt(visit, found)
+
+
+def _as_advised(visit: Visit, found: Aim) -> Aim:
+    """Retarding from a setting beyond all advice must not end beyond it still."""
+    hill = _by_the_hill(visit)
+    most = _advised_most(visit, hill)
+    if found.deg is None or hill.deg is None or most is None or found.deg <= most + BEYOND_DEG:
+        return found
+    return replace(
+        hill, why=f"{found.why} But no more than {hill.deg:.1f}° is advised ({hill.limit})."
+    )
+
+
+def _advised_most(visit: Visit, hill: Aim) -> float | None:
+    """The advice, or the furthest of the stages that may be tried from it."""
+    capture = visit.last("sweep", "again")
+    stages = () if capture is None else capture.result.advice.steps_deg
+    return None if hill.deg is None else max((hill.deg, *stages))
 
 
 def _as_learnt(visit: Visit, found: Aim) -> Aim:
@@ -112,10 +132,9 @@ def beyond_words(visit: Visit) -> str:
     here, wanted = road.set_deg(visit), aim(visit)
     if here is None or wanted.deg is None:
         return ""
-    most = wanted.deg
-    capture = visit.last("sweep", "again")
-    if capture is not None and wanted.limit not in ("road", "the visit before"):
-        most = max((most, *capture.result.advice.steps_deg))
+    learnt = wanted.limit in ("road", "the visit before")
+    most = wanted.deg if learnt else _advised_most(visit, wanted)
+    assert most is not None  # an angle is wanted
     if here <= most + BEYOND_DEG:
         return ""
     return (
