@@ -310,6 +310,8 @@ def bound(recording: Recording) -> float:
     trace, made = recording.trace, recording.engine
     n, top = made.spec.cylinders, made.top
     spans = [s for s in trace.log.spans if s.kind in ("hold", "advancing", "retarding")]
+    if not spans:  # it stalled before the hand came
+        return float("nan")
     begin, end = spans[0].start_s, spans[-1].end_s
     first = np.flatnonzero(
         (trace.event_slot == 1) & (trace.event_s >= begin) & (trace.event_s < end)
