@@ -35,11 +35,11 @@ from vaclog.analysis.hill.fit import fit_hill
 from vaclog.analysis.phases.find import find_phases
 from vaclog.analysis.phases.usable import usable_cycles
 from vaclog.cards import EngineCard, RigCard, engine_card, rig_card
+from vaclog.guidance.enough import STOP_SHARE
 from vaclog.guidance.guide import Guide
 from vaclog.guidance.instructions import Because, Instruction, Step
 from vaclog.guidance.known import Known
 from vaclog.guidance.scene import Options
-from vaclog.guidance.sweeping import STOP_SHARE
 from vaclog.records import OperatorInput
 from vaclog.result import Idle
 from vaclog.signals.chain import SignalChain

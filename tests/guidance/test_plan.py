@@ -11,7 +11,7 @@ import pytest
 from vaclog.analysis.findings import SweepFit
 from vaclog.analysis.hill.fit import DEFAULT_PRIOR, fit_hill
 from vaclog.guidance.plan import Pass, Planner, _u
-from vaclog.guidance.sweeping import more_often
+from vaclog.guidance.stumble import more_often
 from vaclog.signals.tables import CycleTable
 
 
