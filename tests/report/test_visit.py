@@ -173,6 +173,22 @@ def watch(visit: Visit, previous: Visit | None = None) -> str:
     return " ".join(next(part.points for part in story.plain if part.title == visit_words.WATCH))
 
 
+def test_where_it_stood_is_told_not_where_it_was_meant_to_stand() -> None:
+    """Aimed at 8.7 degrees and found at 12.7: what pinked there was 12.7."""
+    first = Setting(aimed_deg=8.7, reached_deg=12.7, locked=True)
+    told = visit_text.render(replace(FIRST, settings=(first, *FIRST.settings)), None, "inHg")
+    assert "12.7° and 13.5°" in " ".join(told.split())
+
+
+def test_points_are_told_in_words_and_in_the_readers_unit() -> None:
+    """Open air at sea level, 101.325 kPa, is 29.92 inHg (NIST SP 811)."""
+    air = Point(key="sensor", verdict="in order", measured=True, value=101.325, unit="kPa")
+    left = Point(key="tdc", verdict="left out", text="Left out.")
+    told = visit_text.render(replace(FIRST, points=(air, left)), None, "inHg")
+    assert "29.92 inHg" in told and "101" not in told
+    assert "Check of top dead centre, left out.\n" in told
+
+
 def test_what_to_watch_follows_from_what_happened() -> None:
     """The most pressing first; nothing that does not apply."""
     pinks = watch(replace(FIRST, trials=FIRST.trials[:1]))

@@ -59,12 +59,26 @@ def test_led_by_questions_to_the_end(garage: Path) -> None:
 
 def test_a_slip_of_the_keyboard_is_told_and_asked_again(garage: Path) -> None:
     """Nonsense, a missing file, a step that was not done: a sentence each, then the question."""
-    keys = ORDINARY + "nowhere.txt\nredo sweep\nskip\nyes\nfast\n850\n?\nnote Cold wind.\nquit\n"
+    keys = (
+        "help\n"
+        + ORDINARY
+        + "nowhere.txt\nredo sweep\nskip\nyes\nfast\n850\n?\nnote Cold wind.\nquit\n"
+    )
     done = typed(garage, "go", keys=keys)
     assert done.exit_code == 0, done.output
     for words in ("no file 'nowhere.txt'", "not a step that was done", "'fast' is not", "All is"):
         assert words in done.output, words
+    assert "Not understood" in done.output and "--value" not in done.output
     assert status(garage)["step"] == "baseline" and status(garage)["notes"] == ["Cold wind."]
+
+
+def test_a_visit_need_not_be_ended_when_all_is_done(garage: Path) -> None:
+    """ "no" to the last question is an answer."""
+    by_hand = "skip\nyes\n850\n10.5\nyes\nskip\nskip\nyes\n850rpm\nyes\nskip\n0.2\n"
+    road = "yes\nclean\nyes\nyes\nyes\nyes\nno\n"
+    done = typed(garage, "go", keys=ORDINARY + by_hand + road)
+    assert "All is kept" in done.output and "Not understood" not in done.output, done.output
+    assert status(garage)["step"] == "record" and not status(garage)["ended"]
 
 
 def test_left_at_any_question_and_taken_up(garage: Path) -> None:

@@ -58,6 +58,24 @@ def test_each_doubt_has_its_own_cause(key: str, changes: dict[str, Any], word: s
     assert word in points[key].text
 
 
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {},
+        {"still_noise_kpa": 3.0},
+        {"still_kpa": 92.0},
+        {"cranking_rise_kpa": 4.0},
+        {"kpa_slope_per_min": -1.5},
+    ],
+)
+def test_every_sentence_is_in_the_unit_of_a_gauge(changes: dict[str, Any]) -> None:
+    """Two units side by side are read as one; open air at sea level is 29.9 inHg."""
+    told = " ".join(each.text for each in seen(result(checks=replace(SOUND, **changes))).values())
+    assert "kPa" not in told and "inHg" in told
+    if not changes:
+        assert "29.9 inHg" in told
+
+
 def test_a_sign_of_the_vacuum_speaks_at_its_point() -> None:
     """With its number, in the unit of a gauge (3.386389 kPa an inch), and its candidates."""
     sign = Sign(

@@ -185,7 +185,7 @@ def _total(seen: CurveSeen) -> str:
         return ""
     parts = []
     if now is not None:
-        parts.append(f"as it is now the advance at speed comes to {_pm(now, u, '°', 1)}")
+        parts.append(f"as it stood then the advance at speed comes to {_pm(now, u, '°', 1)}")
     if aimed is not None:
         parts.append(f"set as advised, to {_pm(aimed, u, '°', 1)}")
     told = ", ".join(parts)

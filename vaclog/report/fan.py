@@ -321,6 +321,7 @@ def _gate(fan: _Fan, palette: Palette) -> list[str]:
     x, y = fan.point(fan.gate_deg, fan.sheet.gate + 10.0)
     side = "end" if x < fan.hub[0] else "start"
     y += 10.0 if y > fan.hub[1] - 60.0 else 0.0
+    y = min(y, fan.sheet.height - 54.0)  # above the note at the foot
     return [
         f'<path d="M{inner[0]:.1f} {inner[1]:.1f} L{outer[0]:.1f} {outer[1]:.1f}" '
         f'stroke="{palette.fence}" stroke-width="5" stroke-dasharray="11 4"/>',

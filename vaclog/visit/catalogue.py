@@ -206,8 +206,8 @@ STEPS: Final = (
         title="Hot restart",
         why="Too much advance kicks back at the starter or runs on when switched off.",
         do=(
-            "Switch off hot, after the drive. Does it run on?",
-            "Wait ten minutes. Start. Does it kick back or turn in jerks?",
+            "Switch off hot, after the drive, and watch whether it stops at once.",
+            "Wait ten minutes and start: it should not kick back or turn in jerks.",
         ),
         cautions=("Starting handle: thumb beside the fingers. A kick-back breaks wrists.",),
         asks=(*RESERVE, "running_on", "kick_back"),

@@ -102,6 +102,11 @@ def _sign_text(sign: Sign) -> str:
     return f"{sign.text}: {number:.1f} {unit}.{could} {sign.next_look}".rstrip()
 
 
+def _inhg(value_kpa: float) -> str:
+    """A pressure as a gauge shows it; every sentence of the visit is in the same unit."""
+    return f"{from_kpa(value_kpa, 'inHg'):.1f} inHg"
+
+
 def _sensor(result: Result, checks: Checks, engine: EngineCard) -> _Said:
     rail = checks.rail_per_thousand or 0.0
     if rail > RAIL_PER_THOUSAND:
@@ -125,21 +130,21 @@ def _sensor(result: Result, checks: Checks, engine: EngineCard) -> _Said:
             "doubtful",
             checks.still_noise_kpa,
             "kPa",
-            f"The sensor jitters by {checks.still_noise_kpa:.1f} kPa on a still engine. Loose "
+            f"The sensor jitters by {_inhg(checks.still_noise_kpa)} on a still engine. Loose "
             "plug, or its wire lies beside the high tension.",
         )
     if engine.altitude_m is None:
-        return "in order", value, "kPa", f"Open air reads {value:.1f} kPa; no altitude to compare."
+        return "in order", value, "kPa", f"Open air reads {_inhg(value)}; no altitude to compare."
     air = standard_atmosphere_kpa(engine.altitude_m)
     if abs(value - air) > OFF_AIR_KPA:
         return (
             "doubtful",
             value,
             "kPa",
-            f"Open air reads {value:.1f} kPa; at {engine.altitude_m:.0f} m it is about "
-            f"{air:.0f}. Wrong gain or offset on the rig card, or not the sensor you think.",
+            f"Open air reads {_inhg(value)}; at {engine.altitude_m:.0f} m it is about "
+            f"{_inhg(air)}. Wrong gain or offset on the rig card, or not the sensor you think.",
         )
-    return "in order", value, "kPa", f"Open air reads {value:.1f} kPa, as the altitude says."
+    return "in order", value, "kPa", f"Open air reads {_inhg(value)}, as the altitude says."
 
 
 def _supply(result: Result, checks: Checks, engine: EngineCard) -> _Said:
@@ -151,7 +156,7 @@ def _supply(result: Result, checks: Checks, engine: EngineCard) -> _Said:
             "doubtful",
             rise,
             "kPa",
-            f"The sensor jumped by {rise:.1f} kPa as the starter pulled: its supply sags. Feed it "
+            f"The sensor jumped by {_inhg(rise)} as the starter pulled: its supply sags. Feed it "
             "from the board, not from the car.",
         )
     if result.source.gaps:
@@ -206,7 +211,8 @@ def _warm(result: Result, checks: Checks, engine: EngineCard) -> _Said:
                 "doubtful",
                 slope,
                 "rpm/min",
-                f"{drift} and {kpa:+.1f} kPa: not warm yet, or the choke is still on. Wait.",
+                f"{drift} and {from_kpa(kpa, 'inHg'):+.1f} inHg: not warm yet, or the choke is "
+                "still on. Wait.",
             )
     if 2 * u_slope > 2 * DRIFT_SHARE * rpm or 2 * u_kpa > 2 * DRIFT_KPA:
         return "not known", slope, "rpm/min", f"{drift}: too short to tell. Watch for a minute."

@@ -67,7 +67,7 @@ def _one(desk: Desk, visit: Visit, unit: str, shown: list[str]) -> None:
     except VaclogError as error:
         say([f"  {part}" for part in (error.fact, error.cause, error.step) if part])
     except click.UsageError as error:
-        say([f"  {error.format_message()}"])
+        say([f"  {error.message}"])
 
 
 def _prompt(due: Next) -> str:
@@ -120,6 +120,8 @@ def _answer(desk: Desk, visit: Visit, due: Next, said: str, unit: str) -> None:
         _point(desk, visit, due.ask.key, said)
     elif due.step.purpose is not None and Path(said).expanduser().is_file():
         _capture(desk, Path(said).expanduser(), unit)
+    elif due.step.key == "record" and said.lower() in ("no", "n"):
+        raise _Left
     elif (event := _event(desk, due, said)) is not None:
         _, after = desk.happen(event)
         if due.step.key == "lock":
@@ -155,11 +157,15 @@ def _event(desk: Desk, due: Next, said: str) -> Event | None:
 def _point(desk: Desk, visit: Visit, key: str, said: str) -> None:
     from vaclog.cli.visit.commands import answered_point
     from vaclog.visit.events import Answered
+    from vaclog.visit.questions import QUESTIONS
 
     low = said.lower()
     word = {"y": "yes", "n": "no", "s": "skip"}.get(low, low)
     if word in ("yes", "no", "skip"):
         point = answered_point(visit, key, word, None, desk.now())
+    elif not QUESTIONS[key].unit:
+        click.echo("  Not understood. ? shows the step again.")
+        return
     else:  # a number says yes
         point = answered_point(visit, key, "yes", said, desk.now())
     desk.happen(Answered(point=point))

@@ -40,7 +40,7 @@ def tables(
         _captures(visit.captures, unit),
         _settings(visit),
         _trials(visit, unit),
-        _points(visit),
+        _points(visit, unit),
     )
     return tuple(table for table in made if table.rows)
 
@@ -177,13 +177,13 @@ def _trials(visit: Visit, unit: PressureUnit) -> Table:
     )
 
 
-def _points(visit: Visit) -> Table:
+def _points(visit: Visit, unit: PressureUnit) -> Table:
     rows = tuple(
         (
-            visit_words.plain(each.key),
+            visit_words.point_name(each),
             each.verdict,
             "measured" if each.measured else "asked",
-            visit_words.point_value(each) or NONE,
+            visit_words.point_value(each, unit) or NONE,
         )
         for each in visit.points
     )

@@ -130,9 +130,12 @@ def _setting(visit: Visit, result: Result | None, unit: PressureUnit) -> Section
         advised = () if result is None else (words.headline(result), words.move(result))
         return Section(title=visit_words.SETTING, sentences=tuple(each for each in advised if each))
     sentences = visit_words.setting(visit.settings[-1])
-    earlier = [each for each in visit.settings[:-1] if each.aimed_deg is not None]
-    if earlier:
-        trail = [words.degrees(each.aimed_deg) for each in earlier if each.aimed_deg is not None]
+    stood = [
+        each.aimed_deg if each.reached_deg is None else each.reached_deg
+        for each in visit.settings[:-1]
+    ]
+    trail = [words.degrees(each) for each in stood if each is not None]
+    if trail:
         sentences.append(f"Before that it was tried at {words.listed(trail)}.")
     if result is not None and result.advice.gain_kpa is not None:
         sentences.append(words.proposal(result, unit))
@@ -153,7 +156,7 @@ def _limits(result: Result | None, unit: PressureUnit) -> Section:
 
 def _findings(visit: Visit, result: Result | None, unit: PressureUnit) -> Section:
     """Points that are not in order, signs in the vacuum, misfire, and what the advice warns of."""
-    points = [visit_words.point(each) for each in visit.points if each.verdict != "in order"]
+    points = [visit_words.point(each, unit) for each in visit.points if each.verdict != "in order"]
     for capture in visit.captures:
         told = signs_words.signs(capture.result, unit) if capture.result.signs else ()
         points += [each for each in told if each not in points]

@@ -209,28 +209,38 @@ def sentence(text: str) -> str:
 # --- findings ------------------------------------------------------------------------------------
 
 
-def point(one: Point) -> str:
+def point_name(one: Point) -> str:
+    """A point in words."""
+    return _POINT_NAMES.get(one.key) or plain(one.key)
+
+
+def point(one: Point, unit: PressureUnit) -> str:
     """A point that is not plainly in order; its sentence carries the number, if it has one."""
-    name = plain(one.key).capitalize()
-    if one.text:
-        return f"{name}, {one.verdict}: {sentence(one.text)}"
-    value = f" ({point_value(one)})" if one.value is not None else ""
+    name = point_name(one)
+    name = name[:1].upper() + name[1:]
+    text = sentence(one.text) if one.text else ""
+    if text and text.rstrip(".").lower() != one.verdict:
+        return f"{name}, {one.verdict}: {text}"
+    value = f" ({point_value(one, unit)})" if one.value is not None else ""
     return f"{name}{value}, {one.verdict}."
 
 
+_POINT_NAMES: Final = {"tdc": "check of top dead centre"}
+
 # Decimals by unit: what a person would write down.
-_POINT_DECIMALS: Final = {"rpm": 0, "rpm/min": 0, "kPa": 1, "deg": 1, "mm": 2, "%": 1}
+_POINT_DECIMALS: Final = {"rpm": 0, "rpm/min": 0, "deg": 1, "mm": 2, "%": 1}
 _SHOWN_UNITS: Final = {"deg": "°"}
 
 
-def point_value(one: Point) -> str:
-    """The number of a point with its unit; empty without one."""
+def point_value(one: Point, unit: PressureUnit) -> str:
+    """The number of a point with its unit, a pressure in the reader's; empty without one."""
     if one.value is None:
         return ""
+    if one.unit == "kPa":
+        return words.difference(one.value, unit)
     decimals = _POINT_DECIMALS.get(one.unit)
     number = f"{one.value:g}" if decimals is None else words.fixed(one.value, decimals)
-    unit = _SHOWN_UNITS.get(one.unit, f" {one.unit}")
-    return (number + unit).strip()
+    return (number + _SHOWN_UNITS.get(one.unit, f" {one.unit}")).strip()
 
 
 # --- road ----------------------------------------------------------------------------------------
