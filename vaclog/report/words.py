@@ -317,10 +317,10 @@ def gain(gain_kpa: float | None, unit: PressureUnit) -> str:
     if abs(gain_kpa) < 0.005:
         return "Vacuum at the set point is that of the last hold."
     if gain_kpa > 0:
-        return f"At the set point there is {difference(gain_kpa, unit)} more vacuum to be had."
+        return f"Set there, it has {difference(gain_kpa, unit)} more vacuum than at the last hold."
     return (
-        f"The set point gives up {difference(gain_kpa, unit)} of idle vacuum: the price of a "
-        "reserve at full load."
+        f"Set there, it has {difference(gain_kpa, unit)} less vacuum than at the last hold: the "
+        "price of a reserve at full load."
     )
 
 

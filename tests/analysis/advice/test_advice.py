@@ -201,6 +201,15 @@ def test_steps_lead_from_the_makers_figure_to_the_cap() -> None:
     assert advise(situation(hill(16.0))).steps_deg == ()
 
 
+def test_nothing_is_driven_unlocked_and_no_minus_sign_is_overlooked() -> None:
+    """With stages to try or without; a figure behind top dead centre is said in words."""
+    for case in (situation(hill(30.0)), situation(hill(16.0))):
+        assert "lock, and road-test" in advise(case).next_step
+    late = advise(situation(hill(30.0), engine=replace(ENGINE, static_deg=-5.0)))
+    assert late.set_deg is not None and late.set_deg < -3.0
+    assert f"Set {-late.set_deg:.1f}° after top dead centre" in late.next_step
+
+
 # --- the top was not reached ---------------------------------------------------------------------
 
 

@@ -64,11 +64,11 @@ def _next_step(situation: Situation, judged: Judged, advice: Advice) -> str:
     if advice.steps_deg:
         last = advice.steps_deg[-1]
         parts.append(
-            f"Set {advice.set_deg:.1f}° and road-test. If it does not pink, steps of 2° up to "
-            f"{last:.1f}° may be tried, with a road test after each."
+            f"Set {_figure(advice.set_deg)}, lock, and road-test. If it does not pink, steps "
+            f"of 2° up to {last:.1f}° may be tried, with a road test after each."
         )
     else:
-        parts.append(f"Set {advice.set_deg:.1f}°, lock, and road-test.")
+        parts.append(f"Set {_figure(advice.set_deg)}, lock, and road-test.")
     parts.append(
         "Then bring idle speed and mixture back and sweep shortly around the setting again, since "
         "they shift the top; repeat if it moved by more than 2°."
@@ -76,6 +76,12 @@ def _next_step(situation: Situation, judged: Judged, advice: Advice) -> str:
         else ""
     )
     return " ".join(part for part in parts if part)
+
+
+def _figure(angle_deg: float) -> str:
+    """A setting; a minus sign before it would be overlooked."""
+    after = " after top dead centre" if angle_deg < -0.05 else ""
+    return f"{abs(angle_deg):.1f}°{after}"
 
 
 def _without_number(situation: Situation, judged: Judged) -> str:
