@@ -52,9 +52,9 @@ def test_only_what_changed_is_written(garage: Garage) -> None:
     """The large part, a capture's result, is not written again with every answer."""
     visit = garage.save_visit(made_visit())
     written: list[str] = []
-    garage._connection.set_trace_callback(written.append)
+    garage._store.connection.set_trace_callback(written.append)
     garage.save_visit(replace(visit, points=(*visit.points, Point(key="hose", verdict="in order"))))
-    garage._connection.set_trace_callback(None)
+    garage._store.connection.set_trace_callback(None)
     into = [found[1] for sql in written if (found := re.match(r"(?i)\w+ .*?INTO \W?(\w+)", sql))]
     assert "points" in into and "captures" not in into
 

@@ -139,13 +139,13 @@ def test_two_processes_that_create_it_at_once(tmp_path: Path) -> None:
 def test_a_full_disk(garage: Garage) -> None:
     """SQLite's own limit of pages stands in for the disk; what was kept stays."""
     garage.save_visit(made_visit())
-    pages = garage._connection.execute("PRAGMA page_count").fetchone()[0]
-    garage._connection.execute(f"PRAGMA max_page_count = {pages}")
+    pages = garage._store.connection.execute("PRAGMA page_count").fetchone()[0]
+    garage._store.connection.execute(f"PRAGMA max_page_count = {pages}")
     with pytest.raises(StorageError) as error:
         for _ in range(20):
             garage.save_visit(made_visit())
     assert "full" in three_parts(error)[0]
-    garage._connection.execute("PRAGMA max_page_count = 1000000")
+    garage._store.connection.execute("PRAGMA max_page_count = 1000000")
     kept = len(garage.visits())
     assert garage.check().sound
     assert garage.save_visit(made_visit()).number == kept + 1
@@ -165,7 +165,7 @@ def test_an_export_to_a_full_disk(garage: Garage, tmp_path: Path) -> None:
 def test_a_garage_that_may_only_be_read(garage: Garage) -> None:
     """Reading goes on; writing says why not."""
     garage.save_visit(made_visit())
-    garage._connection.execute("PRAGMA query_only = ON")  # the code of a read-only file
+    garage._store.connection.execute("PRAGMA query_only = ON")  # the code of a read-only file
     assert garage.visit(1).number == 1
     with pytest.raises(StorageError) as error:
         garage.save_visit(made_visit())
@@ -374,7 +374,7 @@ def test_damaged_pieces_are_not_given_out(garage: Garage, tmp_path: Path, data: 
     path = tmp_path / "a.vaclog"
     path.write_bytes(b"capture")
     sha256 = garage.keep_file(path, inside=True)
-    garage._connection.execute("UPDATE pieces SET data = ?", (data,))
+    garage._store.connection.execute("UPDATE pieces SET data = ?", (data,))
     with pytest.raises(StorageError, match="damaged"):
         garage.take_out(sha256, tmp_path / "out")
     assert sorted(found.name for found in tmp_path.glob("out*")) == []

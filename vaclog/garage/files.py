@@ -13,7 +13,8 @@ from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Final
 
-from vaclog.errors import StorageError
+from vaclog.errors import StorageError, UnknownRecordError
+from vaclog.garage.store import Store
 
 # Large enough that compression works across many records, small enough to hold a few in memory on
 # a single-board computer.
@@ -33,6 +34,29 @@ def fingerprint(path: Path) -> tuple[str, int]:
         digest.update(piece)
         size_bytes += len(piece)
     return digest.hexdigest(), size_bytes
+
+
+def known(store: Store, sha256: str) -> sqlite3.Row:
+    """The row of the one file whose hash begins so.
+
+    Raises
+    ------
+    UnknownRecordError
+        None, or more than one.
+    """
+    rows = store.rows(
+        "SELECT sha256, path, size_bytes, kept FROM files"
+        # A range, so that the index serves: "g" comes after every hexadecimal digit.
+        " WHERE sha256 >= ?1 AND sha256 < ?1 || 'g'",
+        [sha256.lower()],
+    )
+    if len(rows) != 1 or not sha256:
+        raise UnknownRecordError(
+            f"{'No' if not rows else 'More than one'} capture in {store.path} has a hash that "
+            f"begins with {sha256!r}.",
+            step="`vaclog garage show N` lists the captures of a visit with their hashes.",
+        )
+    return rows[0]
 
 
 def remember(connection: sqlite3.Connection, sha256: str, path: Path, size_bytes: int) -> None:
