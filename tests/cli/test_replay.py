@@ -76,3 +76,9 @@ def test_page_and_picture_are_written(bench: Bench, tmp_path: Path) -> None:
     html = page.read_text(encoding="utf-8")
     assert "<svg" in html and 'src="http' not in html and 'href="http' not in html
     assert picture.read_bytes().startswith(b"\x89PNG") and picture.stat().st_size > 10_000
+
+
+def test_the_demo_runs_in_a_checkout_as_in_an_installed_package() -> None:
+    """`python -m vaclog demo` in a clone finds the samples beside the package."""
+    done = CliRunner().invoke(main, ["demo"])
+    assert done.exit_code == 0 and "Pump-house engine" in done.stdout, done.output

@@ -2,12 +2,27 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import click
 
 from vaclog.cli.options import Showing, answer_options, show
 
+if TYPE_CHECKING:
+    from importlib.resources.abc import Traversable
+
 # Recorded from the reference firmware; the package carries it, see pyproject.toml.
 DEMO = "there_and_back"
+
+
+def _samples() -> Traversable:
+    """The package's own captures; in a checkout that is not installed, the folder beside it."""
+    from importlib.resources import files
+
+    try:
+        return files("vaclog.sample_captures")
+    except ModuleNotFoundError:
+        return files("vaclog") / ".." / "sample_captures"
 
 
 @click.command()
@@ -15,14 +30,14 @@ DEMO = "there_and_back"
 def demo(showing: Showing) -> None:
     """Analyse the bundled sweep and print the advice; needs nothing plugged in."""
     from contextlib import ExitStack
-    from importlib.resources import as_file, files
+    from importlib.resources import as_file
 
     from vaclog.cards import load_engine_card, load_rig_card
     from vaclog.cli.progress import analyse_file
 
     with ExitStack() as stack:
         capture, engine, rig = (
-            stack.enter_context(as_file(files("vaclog.sample_captures") / f"{DEMO}{ending}"))
+            stack.enter_context(as_file(_samples() / f"{DEMO}{ending}"))
             for ending in (".vaclog", ".engine.toml", ".rig.toml")
         )
         result = analyse_file(capture, engine=load_engine_card(engine), rig=load_rig_card(rig))
