@@ -80,5 +80,5 @@ def test_page_and_picture_are_written(bench: Bench, tmp_path: Path) -> None:
 
 def test_the_demo_runs_in_a_checkout_as_in_an_installed_package() -> None:
     """`python -m vaclog demo` in a clone finds the samples beside the package."""
-    done = CliRunner().invoke(main, ["demo"])
+    done = run("demo")
     assert done.exit_code == 0 and "Pump-house engine" in done.stdout, done.output
