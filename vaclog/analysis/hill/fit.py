@@ -103,14 +103,15 @@ def _answer(ground: Ground, post: Posterior, curve: Curve, *, usable: int) -> Sw
     beyond = float(post.mass[post.top_deg > swept_high].sum())
     short = float(post.mass[post.top_deg < swept_low].sum())
     inside = max(beyond, short) < END_SHARE
+    found = inside and clear and known
     side = 0
-    if not (inside and clear) and post.evidence >= EVIDENCE_SEEN:
+    if not found and post.evidence >= EVIDENCE_SEEN:
         side = 1 if beyond > SIDE_SHARE else -1 if short > SIDE_SHARE else 0
     white_p = ljung_box_p(ground.rest * np.sqrt(ground.weights), WHITE_LAGS, fitted=ORDER)
     nan = float("nan")
     return SweepFit(
-        found=inside and clear,
-        why_not=None if inside and clear else _why_not(post, side, clear, swept_low, swept_high),
+        found=found,
+        why_not=None if found else _why_not(post, side, clear, swept_low, swept_high),
         side=side,
         angle_deg=angle if known else nan,
         u_deg=post.spread() if known else nan,
