@@ -22,7 +22,7 @@ from hill_classes import Case, Maker, Spec, case_of, engine, see, way
 
 from vaclog.simulator.closed_cycle import BurnSpec
 from vaclog.simulator.hill import HillSpec
-from vaclog.simulator.recording import Recording, simulate
+from vaclog.simulator.recording import simulate
 from vaclog.simulator.rig import RigSpec
 from vaclog.simulator.script import Hold, Script, Turn
 
@@ -207,7 +207,12 @@ def make_fresh(name: str, index: int, seed: int) -> Case:
     """One run of a class of this module."""
     if name in OUTSIDE:
         return OUTSIDE[name](name, index, seed)
-    rng = np.random.default_rng([seed, 1000 + list(MAKERS).index(name), index])
-    spec, script, rig = MAKERS[name](rng, index)
-    recording: Recording = simulate(spec, script, rig, int(rng.integers(1 << 31)))
-    return case_of(name, recording)
+    draw = [seed, 1000 + list(MAKERS).index(name), index]
+    for again in range(9):
+        rng = np.random.default_rng([*draw, again] if again else draw)
+        spec, script, rig = MAKERS[name](rng, index)
+        try:
+            return case_of(name, simulate(spec, script, rig, int(rng.integers(1 << 31))))
+        except (IndexError, ValueError):
+            continue  # this engine does not keep turning so slowly: draw another
+    raise ValueError(f"no engine of the class {name!r} keeps turning")
