@@ -110,6 +110,7 @@ def test_a_recording_that_cannot_be_used_says_why(bench: Bench, sound: Path) -> 
     done = run("road", bench.lines, "--sound", "missing.wav")
     assert done.exit_code == 4
     assert run("road", bench.lines, "--heard", "noon").exit_code == 2
+    assert run("road", bench.lines, "--heard", "1:99").exit_code == 2
 
 
 def test_road_and_trials_retard_alike() -> None:

@@ -297,6 +297,18 @@ def test_a_backup_does_not_overwrite_the_garage(garage: Garage) -> None:
         garage.backup(garage.path)
 
 
+def test_a_backup_replaces_an_older_one_and_nothing_else(garage: Garage, tmp_path: Path) -> None:
+    """A card whose name was typed by mistake stays as it is."""
+    card, older = tmp_path / "engine.toml", tmp_path / "older.db"
+    card.write_text("static_deg = 10.0\n", encoding="utf-8")
+    with pytest.raises(StorageError, match="no garage"):
+        garage.backup(card)
+    assert card.read_text(encoding="utf-8") == "static_deg = 10.0\n"
+    assert garage.backup(older).visits == 0
+    garage.save_visit(made_visit())
+    assert garage.backup(older).visits == 1
+
+
 def test_a_moved_capture_is_found_by_its_hash(garage: Garage, tmp_path: Path) -> None:
     """Renamed and in another folder, beside another of its old name and size; then remembered."""
     here, there = tmp_path / "a.vaclog", tmp_path / "far" / "away"

@@ -18,6 +18,8 @@ def time_us(text: str) -> int:
     minutes, _, seconds = text.rpartition(":")
     try:
         at_s = 60.0 * int(minutes or 0) + float(seconds)
+        if minutes and not 0.0 <= float(seconds) < 60.0:
+            raise ValueError
     except ValueError:
         at_s = float("nan")
     if not abs(at_s) < 1e6:

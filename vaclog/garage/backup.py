@@ -20,6 +20,9 @@ from vaclog.garage.trouble import telling
 # A handful says enough; a damaged file can have thousands.
 _MOST_FAULTS = 5
 
+# The beginning of every database file (sqlite.org/fileformat2.html, 1.3.1).
+_SQLITE = b"SQLite format 3\0"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Soundness:
@@ -47,6 +50,14 @@ class Soundness:
         return not self.faults
 
 
+def _replaceable(target: Path) -> bool:
+    """Whether a file is an older backup, or empty."""
+    if not target.is_file():
+        return False
+    with target.open("rb") as file:
+        return file.read(len(_SQLITE)) in (b"", _SQLITE)
+
+
 def copy(connection: sqlite3.Connection, target: Path) -> Soundness:
     """Copy to a file beside the target, check it, then give it the name.
 
@@ -61,6 +72,12 @@ def copy(connection: sqlite3.Connection, target: Path) -> Soundness:
             f"{target} is the garage itself.",
             cause="A backup onto itself keeps nothing.",
             step="Name another file, best on another disk.",
+        )
+    if target.exists() and not _replaceable(target):
+        raise StorageError(
+            f"{target} is there already and is no garage.",
+            cause="A backup would have replaced something else.",
+            step="Name a new file, or an older backup.",
         )
     part = target.with_name(target.name + ".part")
     part.unlink(missing_ok=True)
