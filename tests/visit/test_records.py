@@ -9,6 +9,7 @@ import pytest
 
 from vaclog.errors import CaptureError
 from vaclog.result import from_json
+from vaclog.visit.figures import figures
 from vaclog.visit.records import (
     Capture,
     Point,
@@ -63,3 +64,12 @@ def test_another_document_is_refused(text: str) -> None:
     """Something else is named as such, not half read."""
     with pytest.raises(CaptureError, match="visit"):
         visit_from_json(text)
+
+
+def test_a_list_shows_where_it_was_left_though_nobody_read_it() -> None:
+    """As read, else as aimed at: beside the advice a dash would let the advice be taken for it."""
+    read = Setting(aimed_deg=8.7, reached_deg=9.1, locked=True)
+    aimed = Setting(aimed_deg=7.0, locked=True)
+    assert figures(Visit(engine="Mill", settings=(read,))).reached_deg == 9.1
+    assert figures(Visit(engine="Mill", settings=(read, aimed))).reached_deg == 7.0
+    assert figures(Visit(engine="Mill")).reached_deg is None

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from vaclog.result import CurveSeen, Result, SparkScatter
 from vaclog.visit.records import Capture, Pinking, Visit
+from vaclog.visit.road import set_deg
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,7 +25,7 @@ class Figures:
     set_deg, limit
         Advised set point and what decided it.
     reached_deg
-        Where it was left after locking; without a setting, None.
+        Where it was left after locking: as read, else as aimed at; without a setting, None.
     idle_rpm, idle_pressure_kpa, vacuum_kpa
         At the last hold of the capture that speaks for the visit.
     scatter_deg
@@ -63,9 +64,8 @@ def speaking_capture(visit: Visit) -> Capture | None:
 def figures(visit: Visit) -> Figures:
     """The figures of a visit."""
     capture = speaking_capture(visit)
-    setting = visit.settings[-1] if visit.settings else None
     pinking = visit.trials[-1].pinking if visit.trials else None
-    reached_deg = setting.reached_deg if setting else None
+    reached_deg = set_deg(visit)
     scatter = spoken_scatter(visit)
     if capture is None:
         return Figures(reached_deg=reached_deg, pinking=pinking)
