@@ -7,8 +7,8 @@ from dataclasses import replace
 import pytest
 
 from tests.report.report_cases import FOUND
-from vaclog.report.checks_words import CHECKS, checks
 from vaclog.report.story import tell
+from vaclog.report.words.checks import CHECKS, checks
 from vaclog.result import Checks
 
 NOT_FOUND = replace(FOUND, peak=replace(FOUND.peak, found=False, why_not="too short"))

@@ -11,7 +11,10 @@ from typing import Any
 import pytest
 from report_cases import CASES
 
-from vaclog.report import curve_words, fan, page, scatter_words, text
+from vaclog.report import fan, page, text
+from vaclog.report.words.curve import CURVE as CURVE_TITLE
+from vaclog.report.words.curve import curve
+from vaclog.report.words.scatter import SCATTER, scatter
 from vaclog.result import (
     CurveSeen,
     CurveSpot,
@@ -79,17 +82,17 @@ def a_result(**parts: Any) -> Result:
 
 
 def curve_said(**parts: Any) -> str:
-    return " ".join(curve_words.curve(a_result(curve=replace(CURVE, **parts))))
+    return " ".join(curve(a_result(curve=replace(CURVE, **parts))))
 
 
 def scatter_said(**parts: Any) -> str:
-    return " ".join(scatter_words.scatter(a_result(scatter=replace(STEADY, **parts))))
+    return " ".join(scatter(a_result(scatter=replace(STEADY, **parts))))
 
 
 def test_nothing_seen_nothing_said_nothing_drawn() -> None:
     bare = a_result(curve=None, scatter=None)
-    assert curve_words.curve(bare) == ()
-    assert scatter_words.scatter(bare) == ()
+    assert curve(bare) == ()
+    assert scatter(bare) == ()
     assert fan.svg(bare) == ""
 
 
@@ -148,7 +151,7 @@ def test_distributor_degrees_on_the_card_are_suspected() -> None:
 
 
 def test_a_hose_that_is_on_comes_first() -> None:
-    points = curve_words.curve(
+    points = curve(
         a_result(curve=replace(CURVE, hose="manifold", hose_swing_deg=9.0, u_hose_swing_deg=0.5))
     )
     assert "Take its hose off, plug it" in points[0]
@@ -241,6 +244,6 @@ def test_page_and_text_carry_them() -> None:
     assert html.count('class="fan"') == 1
     assert "var(--ball)" in html
     told = text.render(case, "inHg")
-    assert curve_words.CURVE in told
-    assert scatter_words.SCATTER in told
+    assert CURVE_TITLE in told
+    assert SCATTER in told
     assert page.render(a_result(curve=None), "inHg").count('class="fan"') == 0

@@ -8,7 +8,7 @@ import pytest
 from report_cases import FOUND
 
 from vaclog.report import page, text
-from vaclog.report.signs_words import SIGNS, signs
+from vaclog.report.words.signs import SIGNS, signs
 from vaclog.result import Candidate, Looked, Sign, faults, from_json, to_json
 
 LOW = Sign(

@@ -6,7 +6,8 @@ from dataclasses import replace
 
 from report_cases import FOUND
 
-from vaclog.report import sureness, text
+from vaclog.report import text
+from vaclog.report.words.sureness import SURE, sure
 from vaclog.result import Peak, faults, from_json, to_json
 
 
@@ -16,18 +17,18 @@ def test_the_causes_are_sentences_in_their_order_and_few() -> None:
         why_not="the wind",
         limited_by=("the wind", "short: wait", "narrow: turn", "noise: shield", "rest: none"),
     )
-    assert sureness.sure(peak) == ("Short: wait.", "Narrow: turn.", "Noise: shield.")
+    assert sure(peak) == ("Short: wait.", "Narrow: turn.", "Noise: shield.")
 
 
 def test_no_causes_no_section() -> None:
-    assert sureness.sure(Peak(found=False, why_not="no advance known")) == ()
+    assert sure(Peak(found=False, why_not="no advance known")) == ()
     silent = replace(FOUND, peak=replace(FOUND.peak, limited_by=()))
-    assert sureness.SURE not in text.render(silent, "kPa")
+    assert SURE not in text.render(silent, "kPa")
 
 
 def test_the_causes_stand_in_the_text_and_survive_the_document() -> None:
     limited = replace(FOUND, peak=replace(FOUND.peak, limited_by=("narrow sweep: turn further",)))
     told = text.render(limited, "kPa")
-    assert told.index(sureness.SURE) < told.index("Narrow sweep: turn further.")
+    assert told.index(SURE) < told.index("Narrow sweep: turn further.")
     assert not faults(limited)
     assert from_json(to_json(limited)).peak.limited_by == ("narrow sweep: turn further",)

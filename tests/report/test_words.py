@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from report_cases import CASES, EMPTY, FOUND, NO_ADVANCE, NO_CAP, NOT_REACHED, STUMBLING
 
-from vaclog.report import speech, text, words
+from vaclog.report import speech, text
+from vaclog.report.words import answer, quantities, seen
 from vaclog.result import Advice, Idle, Misfire, Result
 from vaclog.units import PRESSURE_UNITS, PressureUnit, from_kpa
 
@@ -66,20 +67,20 @@ def test_a_top_that_was_not_reached_is_said_and_the_answer_still_stands() -> Non
 
 
 def test_misfire_is_told_as_a_person_would() -> None:
-    out = words.misfire(STUMBLING)
+    out = seen.misfire(STUMBLING)
     assert "one cycle in 40" in out
     assert "always the same one: cylinder 4" in out
     assert "from 31.2° on" in out
-    assert words.misfire(FOUND) == "No stumble in 1710 cycles."
-    assert "could not be judged" in words.misfire(EMPTY)
+    assert seen.misfire(FOUND) == "No stumble in 1710 cycles."
+    assert "could not be judged" in seen.misfire(EMPTY)
     chance = replace(STUMBLING, misfire=replace(STUMBLING.misfire, false_alarms_per_thousand=20.0))
-    assert "No more stumbles than chance" in words.misfire(chance)
+    assert "No more stumbles than chance" in seen.misfire(chance)
     by_place = replace(STUMBLING, misfire=replace(STUMBLING.misfire, cylinder=None))
-    assert "place 2 in the order of firing" in words.misfire(by_place)
+    assert "place 2 in the order of firing" in seen.misfire(by_place)
     random = replace(
         STUMBLING, misfire=Misfire(events=9, cycles=900, per_thousand=10.0, low_per_thousand=5.0)
     )
-    assert words.misfire(random) == "It stumbles about one cycle in 100."
+    assert seen.misfire(random) == "It stumbles about one cycle in 100."
 
 
 @pytest.mark.parametrize(
@@ -96,12 +97,12 @@ def test_misfire_is_told_as_a_person_would() -> None:
     ],
 )
 def test_whole_and_half_millimetres(way_mm: float, said: str) -> None:
-    assert words.half_millimetres(way_mm) == said
+    assert quantities.half_millimetres(way_mm) == said
 
 
 @given(st.floats(-40, 40))
 def test_half_millimetres_are_never_off_by_more_than_a_quarter(way_mm: float) -> None:
-    said = words.half_millimetres(way_mm)
+    said = quantities.half_millimetres(way_mm)
     number = re.match(r"(\d*)(½?) mm", said)
     if number is None:
         assert abs(way_mm) <= 0.25
@@ -111,10 +112,10 @@ def test_half_millimetres_are_never_off_by_more_than_a_quarter(way_mm: float) ->
 
 
 def test_angles_on_either_side_of_top_dead_centre() -> None:
-    assert words.before_top(8.84) == "8.8° before top dead centre"
-    assert words.before_top(-2.0) == "2.0° after top dead centre"
-    assert words.before_top(-0.01) == "0.0° before top dead centre"
-    assert words.degrees(-0.04) == "0.0°"
+    assert quantities.before_top(8.84) == "8.8° before top dead centre"
+    assert quantities.before_top(-2.0) == "2.0° after top dead centre"
+    assert quantities.before_top(-0.01) == "0.0° before top dead centre"
+    assert quantities.degrees(-0.04) == "0.0°"
 
 
 def turned(turn_deg: float, **more: object) -> Result:
@@ -123,21 +124,21 @@ def turned(turn_deg: float, **more: object) -> Result:
 
 
 def test_always_arrive_from_the_retarded_side() -> None:
-    assert "too far, then come back up" in words.approach(-5.0)
-    assert "Come up to it in one movement" in words.approach(5.0)
-    assert words.approach(0.1) == ""
+    assert "too far, then come back up" in answer.approach(-5.0)
+    assert "Come up to it in one movement" in answer.approach(5.0)
+    assert answer.approach(0.1) == ""
 
 
 def test_the_way_to_turn() -> None:
-    assert ": advance, turning the body 2.0° (1 mm" in words.move(turned(2.0))
-    assert ": retard, turning the body 2.0°" in words.move(turned(-2.0))
-    assert "4 clicks" in words.move(turned(2.0, turn_clicks=4.0))
-    assert "leave it" in words.move(turned(0.1))
+    assert ": advance, turning the body 2.0° (1 mm" in answer.move(turned(2.0))
+    assert ": retard, turning the body 2.0°" in answer.move(turned(-2.0))
+    assert "4 clicks" in answer.move(turned(2.0, turn_clicks=4.0))
+    assert "leave it" in answer.move(turned(0.1))
     blind = turned(2.0, turn_way=None)
-    assert "seen from above" not in words.move(blind)
+    assert "seen from above" not in answer.move(blind)
     assert "against the rotor" in text.render(blind, "inHg")
     assert "with the rotor" in text.render(turned(-2.0, turn_way=None), "inHg")
-    assert "no angle was held" in words.move(
+    assert "no angle was held" in answer.move(
         replace(FOUND, idle=Idle(), advice=replace(FOUND.advice, turn_deg=None))
     )
 
@@ -146,7 +147,7 @@ def test_way_home_is_there_with_and_without_a_set_point() -> None:
     for result in (FOUND, NO_CAP):
         assert "Way home, from the last hold" in " ".join(text.render(result, "inHg").split())
     still = replace(FOUND, advice=replace(FOUND.advice, home_deg=0.0))
-    assert "where the first one was" in words.way_home(still)
+    assert "where the first one was" in answer.way_home(still)
 
 
 def test_each_limit_stands_with_its_reason_beside_the_hills_proposal() -> None:
@@ -168,7 +169,7 @@ def test_every_warning_and_caution_is_printed() -> None:
 
 @given(st.floats(-10, 10), st.sampled_from(PRESSURE_UNITS))
 def test_gain_has_the_right_sign_and_size(gain_kpa: float, unit: PressureUnit) -> None:
-    said = words.gain(gain_kpa, unit)
+    said = seen.gain(gain_kpa, unit)
     if abs(gain_kpa) < 0.005:
         assert "that of the last hold" in said
         return

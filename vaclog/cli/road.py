@@ -80,7 +80,7 @@ def road(
     if as_json:
         click.echo(json.dumps(as_plain(test, "road"), allow_nan=False, indent=1))
         return
-    from vaclog.report.road import render
+    from vaclog.report.words.road import render
 
     click.echo(render(test, pressure_unit(unit)))
 

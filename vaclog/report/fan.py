@@ -20,7 +20,7 @@ from typing import Final, Literal, TypeAlias
 import numpy as np
 
 from vaclog.report.look import LIGHT, Palette
-from vaclog.report.words import fixed
+from vaclog.report.words.quantities import fixed
 from vaclog.result import CurveSeen, Result
 
 _FONT: Final = "font-family=\"'DejaVu Sans', Verdana, sans-serif\""

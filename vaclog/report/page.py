@@ -9,9 +9,10 @@ from __future__ import annotations
 from html import escape
 from typing import Final
 
-from vaclog.report import fan, picture, words
+from vaclog.report import fan, picture
 from vaclog.report.look import PAGE_STYLE
 from vaclog.report.story import Section, Story, tell
+from vaclog.report.words import titles
 from vaclog.result import Result, to_json
 from vaclog.units import PressureUnit
 
@@ -81,7 +82,7 @@ def render(result: Result, unit: PressureUnit) -> str:
 
 
 def _title(story: Story) -> str:
-    return f"{words.TITLE}: {story.subject}" if story.subject else words.TITLE
+    return f"{titles.TITLE}: {story.subject}" if story.subject else titles.TITLE
 
 
 def paragraph(text: str, kind: str = "") -> str:

@@ -21,8 +21,8 @@ from typing import Any, Final, Literal, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from vaclog.report import words
 from vaclog.report.look import BY_PAGE, LIGHT, Palette, by_page
+from vaclog.report.words import answer, quantities, seen
 from vaclog.result import Result
 from vaclog.units import PressureUnit, from_kpa
 
@@ -119,7 +119,7 @@ def describe(result: Result, unit: PressureUnit) -> str:
     parts = ["The hill of vacuum over advance, seen from the side."]
     if not result.hill.curve_deg:
         parts = ["There is no hill to draw."]
-    parts += [words.top(result.peak), words.headline(result)]
+    parts += [seen.top(result.peak), answer.headline(result)]
     return " ".join(parts)
 
 
@@ -276,7 +276,7 @@ class _Drawing:
         rule = MaxNLocator(nbins=6, steps=[1, 2, 5, 10])  # the sky needs no figures
         ticks = [float(t) for t in rule.tick_values(self.bottom, top) if self.bottom <= t <= top]
         axes.set_yticks(ticks)
-        axes.set_yticklabels([words.fixed(abs(t), _tick_decimals(ticks)) for t in ticks])
+        axes.set_yticklabels([quantities.fixed(abs(t), _tick_decimals(ticks)) for t in ticks])
 
     def ground(self) -> None:
         """The hill: solid where trodden, dashed where only reckoned, with its band."""
@@ -340,7 +340,7 @@ class _Drawing:
                 self.fence(name, deg, level, name == advice.limit)
         for deg, name in marks:
             if not self.left <= deg <= self.right:
-                self.aside(f"{name} {words.degrees(deg)}", right=deg > self.right)
+                self.aside(f"{name} {quantities.degrees(deg)}", right=deg > self.right)
 
     def marks(self) -> list[tuple[float, str]]:
         """Angle and name of every limit and of the hill's own proposal, from left to right."""
@@ -363,7 +363,9 @@ class _Drawing:
         for post in (deg, deg + rail * 0.8):
             axes.plot([post, post], [foot, head], color=colour, lw=wide, zorder=6)
         axes.plot([deg, deg], [head, label_at], color=colour, lw=0.8, ls=(0, (1, 2)), zorder=6)
-        self.label(f"{name} {words.degrees(deg)}", deg, label_at, colour, bold=decides, fence=True)
+        self.label(
+            f"{name} {quantities.degrees(deg)}", deg, label_at, colour, bold=decides, fence=True
+        )
 
     def pennant(self, deg: float, label_at: float, decides: bool) -> None:
         """A stake with a pennant where the hill's own rule would set it."""
@@ -376,7 +378,7 @@ class _Drawing:
         axes.plot([deg, deg], [foot, head], color=colour, lw=1.5, zorder=6)
         axes.fill([deg, tip[0], deg], [head, tip[1], low], color=colour, lw=0, zorder=6)
         axes.plot([deg, deg], [head, label_at], color=colour, lw=0.8, ls=(0, (1, 2)), zorder=6)
-        text = f"{_HILL} {words.degrees(deg)}"
+        text = f"{_HILL} {quantities.degrees(deg)}"
         if self.result.advice.hill_extrapolated:
             text += " (reckoned)"
         self.label(text, deg, label_at, colour, bold=decides, fence=True)
@@ -399,7 +401,7 @@ class _Drawing:
                 zorder=7,
             )
             half = max(peak.high_deg - peak.angle_deg, peak.angle_deg - peak.low_deg)
-            text = f"top {words.degrees(peak.angle_deg)}\n±{words.fixed(half, 1)}° (95 %)"
+            text = f"top {quantities.degrees(peak.angle_deg)}\n±{quantities.fixed(half, 1)}° (95 %)"
             self.label(
                 text, peak.angle_deg, self.moved((0.0, lift), (0, 7))[1], colour, centre=True
             )
@@ -445,13 +447,13 @@ class _Drawing:
             return
         if not self.left <= advice.set_deg <= self.right:
             right = advice.set_deg > self.right
-            text = f"set {words.degrees(advice.set_deg)}"
+            text = f"set {quantities.degrees(advice.set_deg)}"
             self.aside(text, right=right)
             return
         apart = 0.0 if here_deg is None else abs(here_deg - advice.set_deg)
         if here_deg is not None and apart / (self.right - self.left) * self.width_pt > 2 * _BALL_PT:
             self.roll(here_deg, advice.set_deg)
-        self.ball(advice.set_deg, full=True, text=words.degrees(advice.set_deg), size=_BALL_PT)
+        self.ball(advice.set_deg, full=True, text=quantities.degrees(advice.set_deg), size=_BALL_PT)
 
     def ball(self, deg: float, *, full: bool, text: str, size: float) -> None:
         """A ball resting on the ground."""
@@ -487,7 +489,7 @@ class _Drawing:
         )
         if not full:
             self.axes.annotate(
-                f"now {words.degrees(deg)}",
+                f"now {quantities.degrees(deg)}",
                 xy=centre,
                 xytext=(0, -size - 30),
                 textcoords="offset points",

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 
-from vaclog.report import words
+from vaclog.report.words import answer, quantities, seen
 from vaclog.result import Result
 from vaclog.units import PRESSURE_UNITS, PressureUnit
 
@@ -16,13 +16,13 @@ from vaclog.units import PRESSURE_UNITS, PressureUnit
 def sentences(result: Result, unit: PressureUnit) -> tuple[str, ...]:
     """What to say, in order."""
     advice, peak = result.advice, result.peak
-    said = [words.headline(result)]
+    said = [answer.headline(result)]
     if advice.set_deg is None:
         said.append(advice.next_step)
     else:
-        said += [words.move(result), words.decides(result, unit)]
-    said.append(words.top(peak))
-    said += [words.misfire(result)] if result.misfire.events else []
+        said += [answer.move(result), answer.decides(result, unit)]
+    said.append(seen.top(peak))
+    said += [seen.misfire(result)] if result.misfire.events else []
     if advice.set_deg is not None:
         said.append("Then lock it, and road-test. If it pinks, retard one to two degrees.")
     count = len(advice.warnings)
@@ -40,6 +40,6 @@ def speakable(sentence: str) -> str:
     text = text.replace("°", " degrees").replace(" %", " per cent").replace(" — ", ", ")
     text = re.sub(r"\brpm\b", "revolutions per minute", text)
     for unit in PRESSURE_UNITS:
-        text = re.sub(rf"(?<=\d ){unit}\b", words.spoken_unit(unit), text)
+        text = re.sub(rf"(?<=\d ){unit}\b", quantities.spoken_unit(unit), text)
     text = re.sub(r"\((.*?)\)", r", \1,", text)
     return re.sub(r"\s+([,.;:])", r"\1", re.sub(r",\s*([,.])", r"\1", re.sub(r"\s+", " ", text)))

@@ -8,15 +8,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from vaclog.report import (
-    checks_words,
-    curve_words,
-    road,
-    scatter_words,
-    signs_words,
-    sureness,
-    words,
-)
+from vaclog.report.words import answer, seen, titles
+from vaclog.report.words.checks import CHECKS, checks
+from vaclog.report.words.curve import CURVE, curve
+from vaclog.report.words.road import ROAD, road
+from vaclog.report.words.scatter import SCATTER, scatter
+from vaclog.report.words.signs import SIGNS, signs
+from vaclog.report.words.sureness import SURE, sure
 from vaclog.result import Result
 from vaclog.units import PressureUnit
 
@@ -56,22 +54,22 @@ def tell(result: Result, unit: PressureUnit) -> Story:
     """Put a result into the order in which a person at the engine needs it."""
     sections = (
         _turn(result),
-        Section(title=words.NEXT, sentences=_kept(_next(result))),
-        Section(title=words.MIND, points=result.advice.warnings),
+        Section(title=titles.NEXT, sentences=_kept(_next(result))),
+        Section(title=titles.MIND, points=result.advice.warnings),
         _why(result, unit),
         _seen(result, unit),
-        Section(title=sureness.SURE, points=sureness.sure(result.peak)),
-        Section(title=checks_words.CHECKS, points=checks_words.checks(result, unit)),
-        Section(title=curve_words.CURVE, points=curve_words.curve(result)),
-        Section(title=scatter_words.SCATTER, points=scatter_words.scatter(result)),
-        Section(title=signs_words.SIGNS, points=signs_words.signs(result, unit)),
-        Section(title=road.ROAD, points=road.road(result, unit)),
-        Section(title=words.CAUTIONS, points=result.advice.cautions),
-        Section(title=words.CAPTURE, sentences=(words.capture(result, unit),)),
+        Section(title=SURE, points=sure(result.peak)),
+        Section(title=CHECKS, points=checks(result, unit)),
+        Section(title=CURVE, points=curve(result)),
+        Section(title=SCATTER, points=scatter(result)),
+        Section(title=SIGNS, points=signs(result, unit)),
+        Section(title=ROAD, points=road(result, unit)),
+        Section(title=titles.CAUTIONS, points=result.advice.cautions),
+        Section(title=titles.CAPTURE, sentences=(seen.capture(result, unit),)),
     )
     return Story(
         subject=result.source.engine,
-        headline=words.headline(result),
+        headline=answer.headline(result),
         lead=_lead(result, unit),
         sections=tuple(part for part in sections if part.sentences or part.points),
     )
@@ -84,7 +82,7 @@ def _kept(sentences: list[str]) -> tuple[str, ...]:
 def _lead(result: Result, unit: PressureUnit) -> tuple[str, ...]:
     if result.advice.set_deg is None:
         return _kept([result.advice.next_step])
-    return _kept([words.move(result), words.decides(result, unit), words.top(result.peak)])
+    return _kept([answer.move(result), answer.decides(result, unit), seen.top(result.peak)])
 
 
 def _next(result: Result) -> list[str]:
@@ -95,12 +93,12 @@ def _turn(result: Result) -> Section:
     advice = result.advice
     turn_deg = advice.turn_deg if advice.turn_deg is not None else 0.0
     return Section(
-        title=words.TURN if advice.turn_deg is not None else words.HOME,
+        title=titles.TURN if advice.turn_deg is not None else titles.HOME,
         points=_kept(
             [
-                "" if advice.turn_way else words.no_way_known(advice.turn_deg),
-                words.approach(turn_deg),
-                words.way_home(result),
+                "" if advice.turn_way else answer.no_way_known(advice.turn_deg),
+                answer.approach(turn_deg),
+                answer.way_home(result),
             ]
         ),
     )
@@ -110,16 +108,16 @@ def _why(result: Result, unit: PressureUnit) -> Section:
     advice = result.advice
     reasons = dict(advice.limits_why)
     limits = [
-        words.limit_line(name, angle_deg, reasons.get(name, ""), name == advice.limit)
+        answer.limit_line(name, angle_deg, reasons.get(name, ""), name == advice.limit)
         for name, angle_deg in sorted(result.hill.limits_deg, key=lambda limit: limit[1])
     ]
     beside = [
-        words.proposal(result, unit),
-        words.turn_is_surer(result),
-        words.steps(advice.steps_deg),
+        answer.proposal(result, unit),
+        answer.turn_is_surer(result),
+        answer.steps(advice.steps_deg),
     ]
     return Section(
-        title=words.WHY if advice.set_deg is not None else words.ALLOWED,
+        title=titles.WHY if advice.set_deg is not None else titles.ALLOWED,
         points=_kept([*limits, *beside]),
     )
 
@@ -127,17 +125,17 @@ def _why(result: Result, unit: PressureUnit) -> Section:
 def _seen(result: Result, unit: PressureUnit) -> Section:
     peak = result.peak
     return Section(
-        title=words.SEEN,
+        title=titles.SEEN,
         points=_kept(
             [
-                words.top(peak) if result.advice.set_deg is None else "",
-                words.absolute(peak),
-                words.flat_prior(peak),
-                words.crest(peak, unit),
-                words.idle(result, unit),
-                words.gain(result.advice.gain_kpa, unit),
-                words.passes(result),
-                words.misfire(result),
+                seen.top(peak) if result.advice.set_deg is None else "",
+                seen.absolute(peak),
+                seen.flat_prior(peak),
+                seen.crest(peak, unit),
+                seen.idle(result, unit),
+                seen.gain(result.advice.gain_kpa, unit),
+                seen.passes(result),
+                seen.misfire(result),
             ]
         ),
     )

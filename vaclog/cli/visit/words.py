@@ -118,7 +118,7 @@ def doubt_lines(due: Next) -> list[str]:
 
 def capture_lines(visit: Visit, capture: Capture, unit: PressureUnit) -> list[str]:
     """What a capture told, for what it was recorded."""
-    from vaclog.report import words
+    from vaclog.report.words import answer, seen
     from vaclog.visit.compare_tops import moved_top
 
     result, purpose = capture.result, capture.purpose
@@ -126,12 +126,12 @@ def capture_lines(visit: Visit, capture: Capture, unit: PressureUnit) -> list[st
         return [f"{_MARKS[point.verdict]} {point.text}" for point in visit.points if point.measured]
     if purpose in ("sweep", "again"):
         moved = moved_top(visit.captures)
-        lines = [words.headline(result), words.top(result.peak)]
+        lines = [answer.headline(result), seen.top(result.peak)]
         return [*(line for line in lines if line), *([moved.text] if moved else [])]
     if purpose == "curve":
         whys = dict(result.advice.limits_why)
         cap = whys.get("maximum total")
-        from vaclog.report.curve_words import curve
+        from vaclog.report.words.curve import curve
 
         return [
             *curve(result),
@@ -143,14 +143,14 @@ def capture_lines(visit: Visit, capture: Capture, unit: PressureUnit) -> list[st
     if purpose == "lock":
         return [locked_line(visit)]
     if purpose == "road":
-        from vaclog.report.road import hearing_lines
+        from vaclog.report.words.road import hearing_lines
 
         runs, marks = len(result.loads), len(result.pinking)
         return [
             f"{runs} full-load run(s) in it, pinking marked {marks} time(s).",
             *hearing_lines(capture.hearing, unit),
         ]
-    return [words.headline(result)]
+    return [answer.headline(result)]
 
 
 def locked_line(visit: Visit) -> str:

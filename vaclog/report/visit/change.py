@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from typing import Final
 
-from vaclog.report import words
 from vaclog.report.visit import words as visit_words
+from vaclog.report.words import quantities
 from vaclog.units import PressureUnit, from_kpa
 from vaclog.visit.change import Change
 from vaclog.visit.compare import Comparison
@@ -67,8 +67,8 @@ def since(comparison: Comparison, unit: PressureUnit) -> list[str]:
     set_anew = comparison.of("setting")
     if set_anew is not None:
         said.append(
-            f"It was left at {words.degrees(set_anew.before)} then and at "
-            f"{words.degrees(set_anew.after)} now."
+            f"It was left at {quantities.degrees(set_anew.before)} then and at "
+            f"{quantities.degrees(set_anew.after)} now."
         )
     same = [
         f"{NAMES[change.key]}{_where(change)} ({span(change, unit)})"
@@ -76,10 +76,10 @@ def since(comparison: Comparison, unit: PressureUnit) -> list[str]:
         if not change.changed and change.key != "setting"
     ]
     if same:
-        said.append(f"Not changed by more than both measurements allow: {words.listed(same)}.")
+        said.append(f"Not changed by more than both measurements allow: {quantities.listed(same)}.")
     if comparison.missing:
         names = [NAMES[key] for key in comparison.missing]
-        said.append(f"Only one of the two visits has: {words.listed(names)}.")
+        said.append(f"Only one of the two visits has: {quantities.listed(names)}.")
     if not comparison.changes:
         return ["The two visits have no figure in common that could be compared."]
     if not comparison.same_rig:
@@ -94,7 +94,7 @@ def short(comparison: Comparison) -> str:
         return ""
     if not names:
         return "Since the visit before nothing changed by more than both measurements allow."
-    return f"Changed since the visit before: {words.listed(names)}."
+    return f"Changed since the visit before: {quantities.listed(names)}."
 
 
 def changed(change: Change, unit: PressureUnit) -> str:
@@ -135,12 +135,16 @@ def _where(change: Change) -> str:
 def figure(value: float, change: Change, unit: PressureUnit) -> str:
     """A figure in its unit."""
     if change.quantity == "deg":
-        return words.degrees(value) if change.key not in _FINE else words.fixed(value, 2) + "°"
+        return (
+            quantities.degrees(value)
+            if change.key not in _FINE
+            else quantities.fixed(value, 2) + "°"
+        )
     if change.quantity == "rpm":
         return f"{value:.0f} rpm"
     if change.quantity == "kpa":
-        return words.difference(value, unit)
-    return words.fixed(value, 1)
+        return quantities.difference(value, unit)
+    return quantities.fixed(value, 1)
 
 
 def amount(change: Change, unit: PressureUnit) -> str:
@@ -151,12 +155,14 @@ def amount(change: Change, unit: PressureUnit) -> str:
 def _in_unit(difference: float, change: Change, unit: PressureUnit) -> str:
     size = abs(difference)
     if change.quantity == "deg":
-        return words.degrees(size) if change.key not in _FINE else words.fixed(size, 2) + "°"
+        return (
+            quantities.degrees(size) if change.key not in _FINE else quantities.fixed(size, 2) + "°"
+        )
     if change.quantity == "rpm":
         return f"{size:.0f} rpm"
     if change.quantity == "kpa":
-        return words.difference(size, unit)
-    return f"{words.fixed(size, 1)} in a thousand"
+        return quantities.difference(size, unit)
+    return f"{quantities.fixed(size, 1)} in a thousand"
 
 
 def span(change: Change, unit: PressureUnit) -> str:
@@ -171,18 +177,19 @@ def interval(change: Change, unit: PressureUnit) -> str:
     """The 95 % interval of the difference, or of the ratio of rates."""
     if change.quantity == "per_thousand":
         if change.high is None:
-            return f"at least {words.fixed(change.low, 1)} times as often, 95 %"
-        return f"{words.fixed(change.low, 1)} to {words.fixed(change.high, 1)} times as often, 95 %"
+            return f"at least {quantities.fixed(change.low, 1)} times as often, 95 %"
+        least, most = quantities.fixed(change.low, 1), quantities.fixed(change.high, 1)
+        return f"{least} to {most} times as often, 95 %"
     highest = change.low if change.high is None else change.high
     low, high = sorted((abs(change.low), abs(highest)))
     if change.low < 0 < highest:
         low = 0.0
     if change.quantity == "deg":
         decimals = 2 if change.key in _FINE else 1
-        return f"95 %: {words.fixed(low, decimals)} to {words.fixed(high, decimals)}°"
+        return f"95 %: {quantities.fixed(low, decimals)} to {quantities.fixed(high, decimals)}°"
     if change.quantity == "rpm":
         return f"95 %: {low:.0f} to {high:.0f} rpm"
-    scale = [words.fixed(from_kpa(value, unit), 2) for value in (low, high)]
+    scale = [quantities.fixed(from_kpa(value, unit), 2) for value in (low, high)]
     return f"95 %: {scale[0]} to {scale[1]} {unit}"
 
 
@@ -193,11 +200,11 @@ def _told_first(change: Change) -> bool:
 def row(change: Change, unit: PressureUnit) -> tuple[str, ...]:
     """A row of the table of numbers: figure, then, now, difference, verdict."""
     if change.quantity == "per_thousand":
-        difference = f"× {words.fixed(change.low, 1)} … "
-        difference += "∞" if change.high is None else words.fixed(change.high, 1)
+        difference = f"× {quantities.fixed(change.low, 1)} … "
+        difference += "∞" if change.high is None else quantities.fixed(change.high, 1)
     elif change.quantity == "deg" and change.key not in _FINE:
         difference = visit_words.signed(change.difference)
-        difference += f" ± {words.degrees(2 * (change.u or 0.0))}"
+        difference += f" ± {quantities.degrees(2 * (change.u or 0.0))}"
     else:
         sign = "+" if change.difference > 0 else "−"
         difference = f"{sign}{_in_unit(change.difference, change, unit)}"

@@ -9,9 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from vaclog.report import words
 from vaclog.report.visit import change as visit_change
 from vaclog.report.visit import words as visit_words
+from vaclog.report.words import quantities
 from vaclog.units import SEA_LEVEL_KPA, PressureUnit, from_kpa
 from vaclog.visit.compare import Comparison
 from vaclog.visit.figures import figures, scatter_deg
@@ -46,17 +46,17 @@ def tables(
 
 
 def _degrees(value: float | None, decimals: int = 1) -> str:
-    return NONE if value is None else words.fixed(value, decimals) + "°"
+    return NONE if value is None else quantities.fixed(value, decimals) + "°"
 
 
 def _spread(value: float | None, u: float | None) -> str:
     if value is None:
         return NONE
-    return words.degrees(value) + (f" ± {words.degrees(2 * u)}" if u else "")
+    return quantities.degrees(value) + (f" ± {quantities.degrees(2 * u)}" if u else "")
 
 
 def _pressure(value_kpa: float | None, unit: PressureUnit) -> str:
-    return NONE if value_kpa is None else words.fixed(from_kpa(value_kpa, unit), 2)
+    return NONE if value_kpa is None else quantities.fixed(from_kpa(value_kpa, unit), 2)
 
 
 def _at_a_glance(visit: Visit, unit: PressureUnit) -> Table:
@@ -82,7 +82,7 @@ def _at_a_glance(visit: Visit, unit: PressureUnit) -> Table:
 
 
 def _rate(value: float | None) -> str:
-    return NONE if value is None else words.fixed(value, 1)
+    return NONE if value is None else quantities.fixed(value, 1)
 
 
 def _compared(comparison: Comparison | None, unit: PressureUnit) -> Table:
@@ -107,7 +107,7 @@ def _captures(captures: tuple[Capture, ...], unit: PressureUnit) -> Table:
         rows.append(
             (
                 visit_words.purpose(capture.purpose),
-                words.duration(result.source.duration_s),
+                quantities.duration(result.source.duration_s),
                 _spread(peak.angle_deg, peak.u_deg) if peak.found else "not found",
                 _degrees(result.advice.set_deg),
                 NONE if result.idle.rpm is None else f"{result.idle.rpm:.0f}",

@@ -9,16 +9,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from vaclog.report import (
-    curve_words,
-    scatter_words,
-    signs_words,
-    words,
-)
 from vaclog.report.story import Section
 from vaclog.report.visit import change as visit_change
 from vaclog.report.visit import words as visit_words
 from vaclog.report.visit.numbers import Table, tables
+from vaclog.report.words import answer, quantities, seen
+from vaclog.report.words.curve import CURVE, curve
+from vaclog.report.words.scatter import SCATTER, scatter
+from vaclog.report.words.signs import signs
 from vaclog.result import Result
 from vaclog.units import PressureUnit
 from vaclog.visit.compare import Comparison, compare
@@ -78,8 +76,8 @@ def tell(visit: Visit, previous: Visit | None, unit: PressureUnit) -> VisitStory
         ),
         _since(comparison, previous, unit),
         Section(title=visit_words.WATCH, points=tuple(_watch(visit, comparison))),
-        _told_by(visit, curve_words.CURVE, curve_words.curve),
-        _told_by(visit, scatter_words.SCATTER, scatter_words.scatter),
+        _told_by(visit, CURVE, curve),
+        _told_by(visit, SCATTER, scatter),
         Section(
             title=visit_words.NOTES,
             points=tuple(visit_words.sentence(note) for note in visit.notes),
@@ -119,7 +117,7 @@ def _kept(sections: tuple[Section, ...]) -> tuple[Section, ...]:
 def _lead(result: Result | None, comparison: Comparison | None) -> tuple[str, ...]:
     said = []
     if result is not None:
-        said.append(words.top(result.peak))
+        said.append(seen.top(result.peak))
     if comparison is not None:
         said.append(visit_change.short(comparison))
     return tuple(each for each in said if each)
@@ -127,18 +125,18 @@ def _lead(result: Result | None, comparison: Comparison | None) -> tuple[str, ..
 
 def _setting(visit: Visit, result: Result | None, unit: PressureUnit) -> Section:
     if not visit.settings:
-        advised = () if result is None else (words.headline(result), words.move(result))
+        advised = () if result is None else (answer.headline(result), answer.move(result))
         return Section(title=visit_words.SETTING, sentences=tuple(each for each in advised if each))
     sentences = visit_words.setting(visit.settings[-1])
     stood = [
         each.aimed_deg if each.reached_deg is None else each.reached_deg
         for each in visit.settings[:-1]
     ]
-    trail = [words.degrees(each) for each in stood if each is not None]
+    trail = [quantities.degrees(each) for each in stood if each is not None]
     if trail:
-        sentences.append(f"Before that it was tried at {words.listed(trail)}.")
+        sentences.append(f"Before that it was tried at {quantities.listed(trail)}.")
     if result is not None and result.advice.gain_kpa is not None:
-        sentences.append(words.proposal(result, unit))
+        sentences.append(answer.proposal(result, unit))
     told = " ".join(each for each in sentences if each)
     return Section(title=visit_words.SETTING, sentences=(told,))
 
@@ -148,7 +146,7 @@ def _limits(result: Result | None, unit: PressureUnit) -> Section:
         return Section(title=visit_words.LIMITS)
     reasons = dict(result.advice.limits_why)
     points = [
-        words.limit_line(name, angle_deg, reasons.get(name, ""), name == result.advice.limit)
+        answer.limit_line(name, angle_deg, reasons.get(name, ""), name == result.advice.limit)
         for name, angle_deg in sorted(result.hill.limits_deg, key=lambda limit: limit[1])
     ]
     return Section(title=visit_words.LIMITS, points=tuple(points))
@@ -158,10 +156,10 @@ def _findings(visit: Visit, result: Result | None, unit: PressureUnit) -> Sectio
     """Points that are not in order, signs in the vacuum, misfire, and what the advice warns of."""
     points = [visit_words.point(each, unit) for each in visit.points if each.verdict != "in order"]
     for capture in visit.captures:
-        told = signs_words.signs(capture.result, unit) if capture.result.signs else ()
+        told = signs(capture.result, unit) if capture.result.signs else ()
         points += [each for each in told if each not in points]
     if result is not None:
-        points.append(words.misfire(result))
+        points.append(seen.misfire(result))
         points += list(result.advice.warnings)
     return Section(title=visit_words.FINDINGS, points=tuple(each for each in points if each))
 
@@ -192,13 +190,13 @@ def _watch(visit: Visit, comparison: Comparison | None) -> list[str]:
     if trial is not None and trial.pinking == "heard":
         said.append(visit_words.still_pinks(trial))
     if visit.ceiling_deg is not None:
-        said.append(visit_words.CEILING.format(most=words.degrees(visit.ceiling_deg)))
+        said.append(visit_words.CEILING.format(most=quantities.degrees(visit.ceiling_deg)))
     setting = visit.settings[-1] if visit.settings else None
     if setting is not None:
         if not setting.locked:
             said.append(visit_words.NOT_LOCKED)
         elif _moved_by_locking(setting):
-            moved = words.degrees(abs(setting.moved_deg or 0.0))
+            moved = quantities.degrees(abs(setting.moved_deg or 0.0))
             said.append(visit_words.MOVED.format(moved=moved))
         if trial is None:
             said.append(visit_words.NO_TRIAL)

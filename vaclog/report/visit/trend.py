@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 from typing import Final
 
-from vaclog.report.words import fixed
+from vaclog.report.words.quantities import fixed
 from vaclog.visit.follow import Figure, Followed
 from vaclog.visit.trend import FALSE_ALARM, Reading
 

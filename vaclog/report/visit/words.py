@@ -10,7 +10,7 @@ from collections import Counter
 from datetime import datetime
 from typing import Final
 
-from vaclog.report import words
+from vaclog.report.words import quantities
 from vaclog.units import PressureUnit
 from vaclog.visit.catalogue import STEPS
 from vaclog.visit.records import Capture, Point, Purpose, RoadTrial, Setting, Visit
@@ -67,15 +67,15 @@ def _left(visit: Visit) -> str:
         capture = visit.last("sweep", "again")
         advised_deg = capture.result.advice.set_deg if capture else None
         if advised_deg is not None:
-            return f"Nothing was set yet; the advice is {words.before_top(advised_deg)}."
+            return f"Nothing was set yet; the advice is {quantities.before_top(advised_deg)}."
         return "Nothing was set."
     setting = visit.settings[-1]
     at_deg = setting.reached_deg if setting.reached_deg is not None else setting.aimed_deg
     if at_deg is None:
         return "Set and locked." if setting.locked else "Set, and not locked yet."
     if not setting.locked:
-        return f"Set to {words.before_top(at_deg)}, and not locked yet."
-    return f"Set to {words.before_top(at_deg)} and locked."
+        return f"Set to {quantities.before_top(at_deg)}, and not locked yet."
+    return f"Set to {quantities.before_top(at_deg)} and locked."
 
 
 def _drove(visit: Visit) -> str:
@@ -118,14 +118,14 @@ def done(visit: Visit) -> list[str]:
         ]
         total = len(visit.points)
         points = f"{total} point{'' if total == 1 else 's'}"
-        said.append(f"Looked over first: {points}, {words.listed(parts)}.")
+        said.append(f"Looked over first: {points}, {quantities.listed(parts)}.")
     counts = Counter(capture.purpose for capture in visit.captures)
     if counts:
         parts = [
             _PURPOSES[of][0] if count == 1 else f"{number(count)} {_PURPOSES[of][1]}"
             for of, count in counts.items()
         ]
-        said.append(f"Recorded: {words.listed(parts)}.")
+        said.append(f"Recorded: {quantities.listed(parts)}.")
     else:
         said.append("Nothing was recorded.")
     if visit.ended:
@@ -161,15 +161,17 @@ def setting(one: Setting) -> list[str]:
     """Where it was aimed, where it came to stand, whether it stayed there."""
     said = []
     if one.aimed_deg is not None and one.reached_deg is not None:
-        u = f" ± {words.degrees(2 * one.u_reached_deg)}" if one.u_reached_deg else ""
+        u = f" ± {quantities.degrees(2 * one.u_reached_deg)}" if one.u_reached_deg else ""
         said.append(
-            f"Aimed at {words.degrees(one.aimed_deg)}, it stands at "
-            f"{words.degrees(one.reached_deg)}{u}, read at idle on this rig."
+            f"Aimed at {quantities.degrees(one.aimed_deg)}, it stands at "
+            f"{quantities.degrees(one.reached_deg)}{u}, read at idle on this rig."
         )
     elif one.aimed_deg is not None:
-        said.append(f"Aimed at {words.degrees(one.aimed_deg)}; where it stands was not read.")
+        said.append(f"Aimed at {quantities.degrees(one.aimed_deg)}; where it stands was not read.")
     elif one.reached_deg is not None:
-        said.append(f"It stands at {words.degrees(one.reached_deg)}, read at idle on this rig.")
+        said.append(
+            f"It stands at {quantities.degrees(one.reached_deg)}, read at idle on this rig."
+        )
     said.append(locking(one))
     if one.note:
         said.append(sentence(one.note))
@@ -185,15 +187,15 @@ def locking(one: Setting) -> str:
     if one.u_moved_deg is not None and abs(one.moved_deg) <= 2 * one.u_moved_deg:
         return (
             f"Locking did not move it by more than can be seen ({signed(one.moved_deg)} ± "
-            f"{words.degrees(2 * one.u_moved_deg)})."
+            f"{quantities.degrees(2 * one.u_moved_deg)})."
         )
     side = "advanced" if one.moved_deg > 0 else "retarded"
-    return f"Locking {side} it by {words.degrees(abs(one.moved_deg))}."
+    return f"Locking {side} it by {quantities.degrees(abs(one.moved_deg))}."
 
 
 def signed(angle_deg: float) -> str:
     """A difference of angles with its sign: +0.4°, −1.2°, 0.0°."""
-    text = words.fixed(angle_deg, 1)
+    text = quantities.fixed(angle_deg, 1)
     if text in ("0.0", "-0.0"):
         return "0.0°"
     return (f"+{text}" if angle_deg > 0 else f"−{text[1:]}") + "°"
@@ -237,9 +239,9 @@ def point_value(one: Point, unit: PressureUnit) -> str:
     if one.value is None:
         return ""
     if one.unit == "kPa":
-        return words.difference(one.value, unit)
+        return quantities.difference(one.value, unit)
     decimals = _POINT_DECIMALS.get(one.unit)
-    number = f"{one.value:g}" if decimals is None else words.fixed(one.value, decimals)
+    number = f"{one.value:g}" if decimals is None else quantities.fixed(one.value, decimals)
     return (number + _SHOWN_UNITS.get(one.unit, f" {one.unit}")).strip()
 
 
@@ -250,17 +252,17 @@ _HEARD_BY: Final = {"ear": "by ear", "button": "with the button", "recording": "
 
 def trial(one: RoadTrial, unit: PressureUnit) -> str:
     """One run on the road."""
-    at = f" at {words.degrees(one.advance_deg)}" if one.advance_deg is not None else ""
+    at = f" at {quantities.degrees(one.advance_deg)}" if one.advance_deg is not None else ""
     where = []
     if one.rpm is not None:
         where.append(f"{one.rpm:.0f} rpm")
     if one.pressure_kpa is not None:
-        where.append(f"{words.pressure(one.pressure_kpa, unit)} absolute in the manifold")
+        where.append(f"{quantities.pressure(one.pressure_kpa, unit)} absolute in the manifold")
     by = _HEARD_BY.get(one.heard_by, one.heard_by)
-    place = f" at {words.listed(where)}" if where else ""
+    place = f" at {quantities.listed(where)}" if where else ""
     if one.pinking == "heard":
         told = f"pinking was heard {by}{place}"
-        told += f"; retard by {words.degrees(one.retard_deg)}" if one.retard_deg else ""
+        told += f"; retard by {quantities.degrees(one.retard_deg)}" if one.retard_deg else ""
     elif one.pinking == "none heard":
         told = f"no pinking was heard {by}{', loaded most' + place if place else ''}"
     else:
@@ -306,7 +308,7 @@ NEXT_YEAR: Final = (
 
 def still_pinks(one: RoadTrial) -> str:
     """What to do after a trial that pinked."""
-    retard = words.degrees(one.retard_deg) if one.retard_deg else "1 to 2°"
+    retard = quantities.degrees(one.retard_deg) if one.retard_deg else "1 to 2°"
     return STILL_PINKS.format(retard=retard)
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import textwrap
 from typing import Final
 
-from vaclog.report.words import degrees, difference, fixed, listed, pressure
+from vaclog.report.words.quantities import degrees, difference, fixed, listed, pressure
 from vaclog.result import Result
 from vaclog.result.road import HeardRun, Hearing, LoadRun, PinkingMark, RoadTest
 from vaclog.units import PressureUnit

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from vaclog.report.words import fixed
+from vaclog.report.words.quantities import fixed
 from vaclog.result import Result, SlotSeen, SparkScatter
 
 SCATTER: Final = "How steadily it sparks"

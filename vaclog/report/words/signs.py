@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from vaclog.report.words import difference, fixed, listed
+from vaclog.report.words.quantities import difference, fixed, listed
 from vaclog.result import Result, Sign, SignKey
 from vaclog.units import PressureUnit
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from vaclog.report.words import degrees, fixed
+from vaclog.report.words.quantities import degrees, fixed
 from vaclog.result import CurveSeen, CurveSpot, Result
 
 CURVE: Final = "What the weights add"
