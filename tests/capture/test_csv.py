@@ -14,7 +14,7 @@ from vaclog.capture.csv_mapping import EXAMPLE, EdgeColumn, csv_mapping
 from vaclog.capture.csv_source import BLOCK_ROWS, _Edges
 from vaclog.capture.open import open_capture
 from vaclog.cards import PressureSensor, RigCard
-from vaclog.errors import CardError
+from vaclog.errors import CaptureError, CardError
 from vaclog.wire.messages import PulseKind
 
 TICKS_PER_S = 2_000_000
@@ -111,6 +111,21 @@ def test_edges_of_sampled_signals_are_interpolated(tmp_path: Path) -> None:
     np.testing.assert_allclose(at, falls, atol=2e-6)
     assert len(got.pressure) == n
     assert got.lines_skipped == 0
+
+
+def test_rows_too_far_apart_time_no_spark(tmp_path: Path) -> None:
+    """At 500 Hz an advance would be the gaps between rows; pressure and speed still are read."""
+    rows = "".join(
+        f"{n * 0.002:.3f},40,{5 * (n % 70 == 0)},{5 * (n % 35 == 0)}\n" for n in range(999)
+    )
+    head = '[columns]\ntime = "t"\npressure = { column = "p", unit = "kPa" }\n'
+    spark = 'spark = { column = "s", threshold = 2.5 }\n'
+    mark = 'mark = { column = "m", threshold = 2.5 }\n'
+    with pytest.raises(CaptureError, match=r"every 2\.0 ms.* 10°") as raised:
+        read(tmp_path, "t,p,s,m\n" + rows, head + spark + mark)
+    assert "events" in raised.value.step
+    got = read(tmp_path, "t,p,s,m\n" + rows, head + spark)
+    assert len(got.pressure) == 999 and got.pulses[PulseKind.SPARK]
 
 
 def test_a_ringing_edge_counts_once_with_a_rearm_level(tmp_path: Path) -> None:

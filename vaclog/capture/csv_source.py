@@ -31,6 +31,13 @@ FINE_BITS = 16
 
 BLOCK_ROWS = 4096
 
+COARSE_US = 1500.0
+"""Rows further apart than this cannot time a spark against a mark: 7.5 degrees at 850 rpm.
+
+An idle hill wants a degree. Up to here the answer's own uncertainty tells; beyond, steps of the
+sampling look like sweeps of the hand.
+"""
+
 _PULSE = {
     "spark": PulseKind.SPARK,
     "coil": PulseKind.COIL,
@@ -158,10 +165,25 @@ class _Reader:
                     step=f'Set decimal = "," or delimiter = ";" under [file] in {self._map.where}.',
                 )
 
+    def _refuse_coarse(self, us: _Floats) -> None:
+        """Refuse an advance that would be made of the gaps between the rows."""
+        if len(us) < 3 or not {"spark", "mark"} <= set(self._edges):
+            return
+        row_us = float(np.median(np.diff(us)))
+        if row_us > COARSE_US:
+            raise CaptureError(
+                f"{self._path} has a row every {row_us / 1000:.1f} ms: at 850 rpm the crank turns "
+                f"{row_us * 850 * 360 / 60e6:.0f}° meanwhile.",
+                cause="An advance read from spark and mark in it would be chance.",
+                step="Log spark and mark at 10 kHz or more, or as events with their times; or take "
+                f"mark out of {self._map.where} and give strobe readings.",
+            )
+
     def _messages(self, rows: list[list[str]], table: dict[str, _Floats]) -> list[_Timed]:
         us = table[self._map.time] * self._map.time_unit_us
         if self._start_us is None:
             self._start_us = float(us[0])
+            self._refuse_coarse(us)
         us = us - self._start_us
         messages: list[_Timed] = []
         if self._map.pressure:
