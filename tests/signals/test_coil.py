@@ -8,8 +8,9 @@ from recordings import recording
 
 from vaclog.cards import engine_card, rig_card
 from vaclog.signals.chain import SignalChain
-from vaclog.signals.cycles import PulseTail, slot_sparks
+from vaclog.signals.in_cycle import slot_sparks
 from vaclog.signals.tables import CycleTable
+from vaclog.signals.tails import PulseTail
 from vaclog.simulator import EngineSpec, Recording, RigSpec
 from vaclog.wire.lines import LinesDecoder
 

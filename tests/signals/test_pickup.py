@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from vaclog.cards import PressureSensor
-from vaclog.signals.cycles import PressureTail, PulseTail
 from vaclog.signals.pickup import PickupFinding, Verdict, judge_pickup, ripple_power
 from vaclog.signals.scales import PressureScale
+from vaclog.signals.tails import PressureTail, PulseTail
 
 CYCLE_US = 141_176  # 850 rpm
 

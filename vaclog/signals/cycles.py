@@ -1,17 +1,12 @@
-"""Exact 720-degree cycles: mean, least and greatest pressure, speed, advance.
+"""Exact 720-degree cycles: each row as soon as all that it needs has arrived.
 
 Enters: pressure samples, marks, body readings and cycle edges, each in order of time. Leaves:
-rows of the cycle table.
-
-The mean is the integral of the pressure, taken as straight lines between samples, over the
-half-open cycle, divided by its duration. Times and counts are whole numbers and so is the
-running integral: a row does not depend on where the integral was begun, so neither on how
-the data were delivered.
+rows of the cycle table: pressures (:mod:`~vaclog.signals.in_cycle`), speed, advance, flags.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -19,291 +14,30 @@ from numpy.typing import NDArray
 
 from vaclog.cards import RigCard
 from vaclog.signals.advance import (
-    PLAUSIBLE_HIGH_DEG,
-    PLAUSIBLE_LOW_DEG,
     AdvanceKeeper,
     body_counts_at,
     mark_advance,
 )
 from vaclog.signals.edges import NO_EDGES, Edges, join
 from vaclog.signals.growing import Growing
+from vaclog.signals.in_cycle import pressures, slot_sparks
 from vaclog.signals.scales import PressureScale, body_deg
 from vaclog.signals.tables import AdvanceFrom, CycleFlag, CycleTable, FloatArray, IntArray
+from vaclog.signals.tails import LONGEST_HOLE_US, PressureTail, PulseTail
+from vaclog.signals.tally import Tally, has
 from vaclog.units import rpm_from_cycle_us
-
-_LONGEST_HOLE_US = 1_000_000
-"""Across a longer pause of the samples nothing is known: no line is drawn over it."""
-
-_BLOCK = 64
-"""Samples from whose median spacing the next block's holes are told."""
-
-_LONGEST_WAIT_US = 2_000_000
-"""The first spacing is told after as much time, however few samples came."""
-
-_HOLE_PERIODS = 3.0
-"""A sketch that prints may delay a sample by a period or two; three are a loss."""
 
 _GAP_PART = 0.1
 _BLIND_PART = 0.5  # with more than this missing, the mean is no measurement
-_RAIL_PART = 0.05
-
 _MARK_REACH = 0.3
 """Part of a cycle within which an edge's own mark is looked for: half a turn and a margin."""
-
 _SOONER = 0.97
 """The next cycle may be shorter than the last by so much without being noticed late: an idling
 engine's vary by a per cent or two."""
-
 _LITTLE_ASKED = 0.2
 """Share of the cycles that are taken for the least that was asked of the engine."""
-
 _LONGEST_TAIL_US = 12_000_000
 """Longest cycle that can be bridged: 2.5 s of silence, three sparks missing."""
-
-
-class PressureTail:
-    """Samples from the oldest cycle not yet finished, with running sums.
-
-    Attributes
-    ----------
-    us, counts
-        int64 [n].
-    area
-        int64 [n]: twice the integral of counts over time up to each sample.
-    absent
-        int64 [n]: time up to each sample for which samples are missing.
-    railed
-        int64 [n]: samples before each one that sit at a rail.
-    """
-
-    def __init__(self, scale: PressureScale) -> None:
-        self._scale = scale
-        empty = np.empty(0, np.int64)
-        self.us, self.counts = empty, empty
-        self.area, self.absent, self.railed = empty, empty, empty
-        self._early: list[tuple[IntArray, IntArray]] = []  # before the spacing is known
-        self._period: float | None = None
-        self._block = np.empty(0, np.int64)  # spacings since the last full block
-
-    @property
-    def held(self) -> bool:
-        """Whether samples are kept back until their spacing is known."""
-        return bool(self._early)
-
-    def append(self, us: IntArray, counts: IntArray, upto_us: int | None) -> None:
-        """Take samples in order of time; none before ``upto_us`` is to come (None: none at all)."""
-        if self._period is None:
-            if len(us):
-                self._early.append((us, counts))
-            if not self._early:
-                return
-            us = np.concatenate([e[0] for e in self._early])
-            counts = np.concatenate([e[1] for e in self._early])
-            latest = int(us[0]) + _LONGEST_WAIT_US
-            first = min(int(np.searchsorted(us, latest)), _BLOCK + 1)
-            if first == len(us) <= _BLOCK and upto_us is not None and upto_us < latest:
-                return
-            self._early = []
-            self._period = float(np.median(np.diff(us[:first]))) if first > 1 else 1000.0
-        if not len(us):
-            return
-        if len(self.us):
-            earlier_us, before = self.us[-1:], np.concatenate((self.counts[-1:], counts[:-1]))
-            sums = self.area[-1], self.absent[-1], self.railed[-1]
-        else:
-            earlier_us, before = us[:1], np.concatenate((counts[:1], counts[:-1]))
-            sums = np.int64(0), np.int64(0), np.int64(0)
-        spacing = us - np.concatenate((earlier_us, us[:-1]))
-        absent = self._absent(spacing)
-        railed = self._scale.at_rail(before)
-        self.us = np.concatenate((self.us, us))
-        self.counts = np.concatenate((self.counts, counts))
-        self.area = np.concatenate((self.area, sums[0] + np.cumsum((before + counts) * spacing)))
-        self.absent = np.concatenate((self.absent, sums[1] + np.cumsum(absent)))
-        self.railed = np.concatenate((self.railed, sums[2] + np.cumsum(railed)))
-
-    def _absent(self, spacing: IntArray) -> IntArray:
-        """Time without samples in each spacing, judged on the median of the block before."""
-        assert self._period is not None
-        joined = np.concatenate((self._block, spacing))
-        full = len(joined) // _BLOCK
-        levels = np.array([self._period])
-        if full:
-            ranked = np.sort(joined[: full * _BLOCK].reshape(full, _BLOCK), axis=1)
-            medians = (ranked[:, _BLOCK // 2 - 1] + ranked[:, _BLOCK // 2]) / 2
-            levels = np.concatenate((levels, medians))
-        period = np.repeat(levels, _BLOCK)[len(self._block) : len(joined)]
-        self._period = float(levels[-1])
-        self._block = joined[full * _BLOCK :]
-        hole = spacing > _HOLE_PERIODS * period
-        absent = np.where(hole, spacing - period.astype(np.int64), 0)
-        return np.where(spacing > _LONGEST_HOLE_US, spacing, absent)
-
-    def drop_before(self, us: int) -> None:
-        """Forget what no cycle needs any more; the sample before ``us`` stays."""
-        first = int(np.searchsorted(self.us, us, side="right")) - 1
-        # Only now and then: dropping copies the rest.
-        if first < max(len(self.us) // 2, _BLOCK):
-            return
-        self.us, self.counts = self.us[first:].copy(), self.counts[first:].copy()
-        self.area, self.absent = self.area[first:].copy(), self.absent[first:].copy()
-        self.railed = self.railed[first:].copy()
-
-    def measure(self, edges: FloatArray) -> tuple[IntArray, FloatArray, FloatArray, FloatArray]:
-        """What the running sums are at times between samples.
-
-        Parameters
-        ----------
-        edges
-            float64 [...], times in us.
-
-        Returns
-        -------
-        row, area, absent, counts
-            The sample before each time (int64), and what area and absent grew since it, and
-            the interpolated counts (float64).
-        """
-        row = np.maximum(self.us.searchsorted(edges, side="right") - 1, 0)
-        after = np.minimum(row + 1, len(self.us) - 1)
-        since = edges - self.us[row]
-        spacing = self.us[after] - self.us[row]
-        known = (spacing > 0) & (spacing <= _LONGEST_HOLE_US) & (since >= 0)
-        span = np.where(known, spacing, 1)
-        rise = np.where(known, self.counts[after] - self.counts[row], 0) * since / span
-        area = (2.0 * self.counts[row] + rise) * since
-        share = np.where(known, (self.absent[after] - self.absent[row]) / span, 1.0)
-        return row, area, share * since, self.counts[row] + rise
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Pressures:
-    """Columns of the table that come from the samples, in counts."""
-
-    mean: FloatArray
-    low: FloatArray
-    high: FloatArray
-    slots: FloatArray
-    absent_part: FloatArray
-    railed: NDArray[np.bool_]
-
-
-def _pressures(tail: PressureTail, start: IntArray, end: IntArray, slots: int) -> _Pressures:
-    """Means over each cycle and its equal parts; least and greatest of samples and edges."""
-    n = len(start)
-    if not len(tail.us):
-        nothing = np.full(n, np.nan)
-        return _Pressures(
-            mean=nothing,
-            low=nothing,
-            high=nothing,
-            slots=np.full((n, slots), np.nan),
-            absent_part=np.ones(n),
-            railed=np.zeros(n, np.bool_),
-        )
-    duration = (end - start).astype(float)
-    edges = start[:, None] + duration[:, None] * (np.arange(slots + 1) / slots)
-    row, area, absent, counts = tail.measure(edges)
-    areas = tail.area[row]
-    grown = (areas[:, 1:] - areas[:, :-1]) + (area[:, 1:] - area[:, :-1])
-    first, last = row[:, 0], row[:, -1]
-    mean = (tail.area[last] - tail.area[first]) + (area[:, -1] - area[:, 0])
-    missing = (tail.absent[last] - tail.absent[first]) + (absent[:, -1] - absent[:, 0])
-    # Samples inside the cycle are first + 1 … last; reduceat wants them as pairs of indices.
-    inside = last > first
-    pairs = np.stack((np.minimum(first + 1, len(tail.us) - 1), last + 1), axis=1).ravel()
-    padded = np.append(tail.counts, tail.counts[-1])
-    low = np.minimum(counts[:, 0], counts[:, -1])
-    high = np.maximum(counts[:, 0], counts[:, -1])
-    least = np.minimum.reduceat(padded, pairs)[::2]
-    greatest = np.maximum.reduceat(padded, pairs)[::2]
-    rails = tail.railed[last] - tail.railed[first]
-    return _Pressures(
-        mean=mean / (2.0 * duration),
-        low=np.where(inside, np.minimum(low, least), low),
-        high=np.where(inside, np.maximum(high, greatest), high),
-        slots=grown / (2.0 * duration[:, None] / slots),
-        absent_part=missing / duration,
-        railed=rails > _RAIL_PART * np.maximum(last - first, 1),
-    )
-
-
-class PulseTail:
-    """Times and steps (or counts) of pulses not older than the oldest unfinished cycle."""
-
-    def __init__(self) -> None:
-        self.us = np.empty(0, np.int64)
-        self.values = np.empty(0, np.int64)
-
-    def append(self, us: IntArray, values: IntArray) -> None:
-        """Take pulses in order of time."""
-        if len(us):
-            self.us = np.concatenate((self.us, us))
-            self.values = np.concatenate((self.values, values))
-
-    def drop_before(self, us: int) -> None:
-        """Forget the old ones."""
-        first = int(np.searchsorted(self.us, us))
-        if first > 64:
-            self.us, self.values = self.us[first:].copy(), self.values[first:].copy()
-
-
-@dataclass(slots=True)
-class Tally:
-    """Running totals over the rows of a firing engine, for the choice of source and warnings.
-
-    Attributes
-    ----------
-    rows
-        Rows at a firing engine's speed.
-    cranking, split, gap, rail
-        Rows so flagged.
-    mark, body
-        Rows with an advance from the mark, from the body.
-    mark_plausible, body_plausible
-        Of those, rows whose advance is one that engines have.
-    marks
-        int64 [9], rows by the number of marks in them; the last counts 8 and more.
-    """
-
-    rows: int = 0
-    cranking: int = 0
-    split: int = 0
-    gap: int = 0
-    rail: int = 0
-    mark: int = 0
-    body: int = 0
-    mark_plausible: int = 0
-    body_plausible: int = 0
-    marks: IntArray = field(default_factory=lambda: np.zeros(9, np.int64))
-
-    def add(
-        self,
-        flags: NDArray[np.uint8],
-        mark_deg: FloatArray,
-        body_deg: FloatArray,
-        marks: IntArray,
-    ) -> None:
-        """Count new rows."""
-        cranking = _has(flags, CycleFlag.CRANKING)
-        self.cranking += int(cranking.sum())
-        firing = ~cranking
-        self.rows += int(firing.sum())
-        self.split += int(_has(flags, CycleFlag.SPLIT)[firing].sum())
-        self.gap += int(_has(flags, CycleFlag.GAP)[firing].sum())
-        self.rail += int(_has(flags, CycleFlag.RAIL)[firing].sum())
-        self.mark += int(np.isfinite(mark_deg[firing]).sum())
-        self.body += int(np.isfinite(body_deg[firing]).sum())
-        self.mark_plausible += int(_plausible(mark_deg[firing]).sum())
-        self.body_plausible += int(_plausible(body_deg[firing]).sum())
-        self.marks += np.bincount(np.minimum(marks[firing], 8), minlength=9)
-
-
-def _has(flags: NDArray[np.uint8], flag: CycleFlag) -> NDArray[np.bool_]:
-    return np.asarray((flags & np.uint8(flag)) > 0)
-
-
-def _plausible(advance_deg: FloatArray) -> NDArray[np.bool_]:
-    return np.asarray((advance_deg > PLAUSIBLE_LOW_DEG) & (advance_deg < PLAUSIBLE_HIGH_DEG))
 
 
 class CycleBuilder:
@@ -369,7 +103,7 @@ class CycleBuilder:
         most of the time, with nearly the open air in its manifold.
         """
         kpa = self.column("pressure_kpa")
-        known = kpa[~_has(self.column("flags"), CycleFlag.CRANKING) & np.isfinite(kpa)]
+        known = kpa[~has(self.column("flags"), CycleFlag.CRANKING) & np.isfinite(kpa)]
         return float(np.quantile(known, _LITTLE_ASKED)) if len(known) else None
 
     def median_deg(self, name: str) -> float | None:
@@ -422,7 +156,7 @@ class CycleBuilder:
         end = self._edges.us[1:]
         reach = ((end - self._edges.us[:-1]) * _MARK_REACH).astype(np.int64)
         newest = int(self.pressure.us[-1]) if len(self.pressure.us) else -(1 << 62)
-        sampled = max(newest, upto_us - _LONGEST_HOLE_US)
+        sampled = max(newest, upto_us - LONGEST_HOLE_US)
         ready = (end <= sampled) & (end + reach < marks_upto_us) & (end < upto_us)
         ready &= end <= coils_upto_us
         return waiting if ready.all() else int(np.argmin(ready))
@@ -463,7 +197,7 @@ class CycleBuilder:
         if not len(rows):
             return
         start, end = self._edges.us[rows], self._edges.us[rows + 1]
-        p = _pressures(self.pressure, start, end, self._slots)
+        p = pressures(self.pressure, start, end, self._slots)
         blind = p.absent_part > _BLIND_PART
         rpm = rpm_from_cycle_us((end - start).astype(np.float64))
         flags = np.zeros(len(rows), np.uint8)
@@ -564,39 +298,6 @@ class CycleBuilder:
             advance_deg=advance,
             advance_from=np.where(known, source, AdvanceFrom.NONE).astype(np.uint8),
         )
-
-
-def slot_sparks(start: IntArray, end: IntArray, coils: PulseTail, slots: int) -> FloatArray:
-    """Time of each slot's spark after the start of its cycle.
-
-    Parameters
-    ----------
-    start, end
-        int64 [n], the cycles.
-    coils
-        Sparks of all cylinders in rhythm, with their steps.
-    slots
-        Number of cylinders N.
-
-    Returns
-    -------
-    float64 [n, N]
-        NaN in a row with a spark too few or too many: which one is missing is then a guess.
-    """
-    known = np.full((len(start), slots), np.nan)
-    if not len(coils.us) or not len(start):
-        return known
-    # Two pickups see No. 1's spark some microseconds apart; a quarter of a slot tells the
-    # spark that begins the cycle from the one before it, on unevenly firing engines too.
-    early = (end - start) // (4 * slots)
-    low = np.searchsorted(coils.us, start - early)
-    high = np.searchsorted(coils.us, end - early)
-    rows = np.flatnonzero(high - low == slots)
-    each = low[rows, None] + np.arange(slots)
-    whole = (coils.values[each[:, 1:]] == 1).all(axis=1)
-    rows, each = rows[whole], each[whole]
-    known[rows] = coils.us[each] - start[rows, None]
-    return known
 
 
 def _nearest(times: IntArray, us: int) -> int | None:

@@ -10,9 +10,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from vaclog.cards import EngineCard, RigCard
-from vaclog.signals.cycles import Tally
 from vaclog.signals.pickup import PickupFinding, Verdict
 from vaclog.signals.tables import AdvanceFrom
+from vaclog.signals.tally import Tally
 from vaclog.signals.turning import PulseCount
 from vaclog.wire.messages import PulseKind
 

@@ -15,8 +15,8 @@ from enum import Enum
 
 import numpy as np
 
-from vaclog.signals.cycles import PressureTail, PulseTail
 from vaclog.signals.tables import FloatArray, IntArray
+from vaclog.signals.tails import PressureTail, PulseTail
 from vaclog.units import rpm_from_cycle_us
 
 LEAST_CYCLES = 8
