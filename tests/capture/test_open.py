@@ -12,7 +12,7 @@ from vaclog.capture.open import BLOCK, open_capture
 from vaclog.capture.writer import CaptureWriter
 from vaclog.errors import CaptureError, CardError, FutureVersionError
 from vaclog.records import Chunk, ClockTick
-from vaclog.wire.binary import HELLO, TYPE_HELLO
+from vaclog.wire.binary_layout import HELLO, TYPE_HELLO
 from vaclog.wire.encode import BinaryEncoder, LinesEncoder
 from vaclog.wire.messages import Hello, Message, Pressure
 

@@ -256,7 +256,9 @@ def test_memory_stays_bounded_on_endless_garbage(seed: int, zeros: bool) -> None
 
 def test_sound_streams_take_the_fast_way(monkeypatch: pytest.MonkeyPatch) -> None:
     """All frames of a feed in one call; piece by piece only where something is wrong."""
-    monkeypatch.setattr("vaclog.wire.binary.unframe", lambda _: pytest.fail("piece by piece"))
+    for module in ("binary", "batch"):
+        name = f"vaclog.wire.{module}.unframe"
+        monkeypatch.setattr(name, lambda _: pytest.fail("piece by piece"))
     stream = HELLO + b"".join(block(n) for n in range(1, 90))
     assert len(counts(run(BinaryDecoder(), b"\0" + stream + b"\0\0"))) == 2 * 89
     with pytest.raises(pytest.fail.Exception):

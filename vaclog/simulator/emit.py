@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vaclog.simulator.rig import MARKER, Boot, RigSpec
-from vaclog.wire.binary import (
+from vaclog.wire.binary_layout import (
     DROPPED,
     EVENT,
     HELLO,

@@ -4,24 +4,41 @@ Enters: bytes in any chunking. Leaves: messages, columnar per feed. No input or 
 clock; the buffer never exceeds one frame. See firmware_notes/protocol.md.
 
 The common case must be fast (an hour of samples is 180 000 frames), so a feed is handled as
-a whole: all its frames are decoded in one call, checked in another, and those of one length
-read as one numpy record array. Only a feed in which something fails goes piece by piece.
+a whole (:mod:`vaclog.wire.batch`), and a read of a frame or two by a short way
+(:mod:`vaclog.wire.plain`).
 """
 
 from __future__ import annotations
 
-import struct
-from binascii import crc_hqx
-from collections.abc import Callable, Iterator
-from functools import cache
 from itertools import pairwise
-from typing import TypeVar
 
 import numpy as np
-from cobs import cobs
 from numpy.typing import NDArray
 
-from vaclog.wire.framing import MAX_FRAME, MIN_FRAME_CONTENT, unframe
+from vaclog.wire.batch import (
+    Batch,
+    as_arrived,
+    evenly,
+    event_record,
+    in_range,
+    pressure_record,
+)
+from vaclog.wire.binary_layout import (
+    CRC,
+    DROPPED,
+    EVENT,
+    HEAD,
+    MARKER_KIND,
+    MAX_EVENTS,
+    MAX_SAMPLES,
+    PRESSURE_HEAD,
+    TYPE_DROPPED,
+    TYPE_EVENTS,
+    TYPE_HELLO,
+    TYPE_PRESSURE,
+    VERSION,
+)
+from vaclog.wire.framing import MAX_FRAME, unframe
 from vaclog.wire.messages import (
     DeviceLoss,
     Gap,
@@ -32,30 +49,9 @@ from vaclog.wire.messages import (
     Pressure,
     Pulses,
 )
+from vaclog.wire.plain import are_pressure_and_pulses, plain_pressure, plain_pulses, read_hello
 
-VERSION = 1
-
-TYPE_HELLO = 0x01
-TYPE_PRESSURE = 0x02
-TYPE_EVENTS = 0x03
-TYPE_DROPPED = 0x04
-
-MARKER_KIND = 5
-"""Event kind of the marker button; 0 and kinds above it are not known and skipped."""
-
-MAX_SAMPLES = 100
-MAX_EVENTS = 30
-MAX_NAME = 24
-
-HELLO = struct.Struct("<BHHB")
-PRESSURE_HEAD = struct.Struct("<IH")
-DROPPED = struct.Struct("<HHH")
-EVENT = np.dtype([("kind", "u1"), ("tick", "<u4"), ("value", "<i2")])
-
-_HEAD, _CRC = 2, 2  # bytes before and after the body of a decoded frame
-_AROUND_SAMPLES = _HEAD + PRESSURE_HEAD.size + _CRC
-
-_UP_TO_MOST = np.arange(MAX_SAMPLES, dtype=np.uint32)
+_AROUND_SAMPLES = HEAD + PRESSURE_HEAD.size + CRC
 
 _BAD_DETAIL = {
     GapKind.FRAMING: "malformed frame",
@@ -69,9 +65,6 @@ now and then a block of pulses."""
 _NOTHING_NEW = DeviceLoss(events=0, samples=0, frames=0)  # stands for what is not passed on again
 
 _Note = tuple[int, Message]  # a single message and the piece after which it belongs
-_Scalar = TypeVar("_Scalar", bound=np.generic)
-_Rows = NDArray[np.intp] | slice
-_Tables = list[tuple[int, _Rows, NDArray[np.void]]]  # items in a frame, which frames, records
 _Boots = list[tuple[int, Hello | None]]  # frame, and what it says; None: not understood
 
 
@@ -157,7 +150,7 @@ class BinaryDecoder:
             if message is None:
                 return None
             messages += [message] if message is not _NOTHING_NEW else []
-        if len(messages) == 2 and not _are_pressure_and_pulses(messages):
+        if len(messages) == 2 and not are_pressure_and_pulses(messages):
             return None
         self._offset += sum(map(len, pieces)) + len(pieces)
         self._tail = tail
@@ -167,15 +160,15 @@ class BinaryDecoder:
 
     def _plain_frame(self, frame: bytes) -> Message | None:
         """Read one sound frame, or None if it is not plain."""
-        kind, body = frame[0], frame[_HEAD:-_CRC]
+        kind, body = frame[0], frame[HEAD:-CRC]
         if kind == TYPE_PRESSURE:
-            return _plain_pressure(body, self._hello)
+            return plain_pressure(body, self._hello)
         if kind == TYPE_EVENTS:
-            return _plain_pulses(body)
+            return plain_pulses(body)
         same = {TYPE_HELLO: self._hello_body, TYPE_DROPPED: self._loss_body}
         return _NOTHING_NEW if kind in same and body == same[kind] else None
 
-    def _split(self, data: bytes) -> _Batch:
+    def _split(self, data: bytes) -> Batch:
         buffer, offset = self._tail + data, self._offset
         cut = buffer.rfind(b"\0") + 1
         whole, tail = buffer[:cut], buffer[cut:]
@@ -191,9 +184,9 @@ class BinaryDecoder:
             self._offset += len(tail)
             tail = b""
         self._tail = tail
-        return _Batch(whole, offset)
+        return Batch(whole, offset)
 
-    def _read(self, batch: _Batch) -> list[Message]:
+    def _read(self, batch: Batch) -> list[Message]:
         notes: list[_Note] = [
             (piece, self._unreadable_gap(batch, piece, kind)) for piece, kind in batch.bad
         ]
@@ -223,7 +216,7 @@ class BinaryDecoder:
         self.gaps += lost > 0
         return Gap(kind=kind, offset=offset, lost=lost, detail=detail)
 
-    def _unreadable_gap(self, batch: _Batch, piece: int, kind: GapKind) -> Gap:
+    def _unreadable_gap(self, batch: Batch, piece: int, kind: GapKind) -> Gap:
         """Report a piece that is no frame; the very first one may merely lack its beginning."""
         offset = batch.offset(piece)
         too_long = batch.piece_lengths[piece] > MAX_FRAME
@@ -233,7 +226,7 @@ class BinaryDecoder:
             return self._gap(kind, offset, "the stream begins inside a frame", lost=0)
         return self._gap(kind, offset, "frame without an end" if too_long else _BAD_DETAIL[kind])
 
-    def _boots(self, batch: _Batch, notes: list[_Note]) -> tuple[_Boots, list[int]]:
+    def _boots(self, batch: Batch, notes: list[_Note]) -> tuple[_Boots, list[int]]:
         """Return the frames at which the device changes, and those at which it has rebooted."""
         boots: _Boots = []
         reboots: list[int] = []
@@ -242,7 +235,7 @@ class BinaryDecoder:
             if body == self._hello_body:
                 continue
             offset = batch.offset_of_frame(row)
-            hello = _read_hello(body)
+            hello = read_hello(body)
             if body and body[0] > VERSION:
                 if self.future_version is None:
                     detail = f"the device speaks version {body[0]}, known is {VERSION}"
@@ -262,7 +255,7 @@ class BinaryDecoder:
     def _content_gap(self, offset: int, what: str) -> Gap:
         return self._gap(GapKind.CONTENT, offset, f"{what} frame with impossible content")
 
-    def _check_sequence(self, batch: _Batch, reboots: list[int], notes: list[_Note]) -> None:
+    def _check_sequence(self, batch: Batch, reboots: list[int], notes: list[_Note]) -> None:
         """Note frames that are missing beyond those that came but were unreadable."""
         sequence = batch.sequence
         previous = int(sequence[0]) - 1 if self._sequence is None else self._sequence
@@ -281,7 +274,7 @@ class BinaryDecoder:
         self._sequence = int(sequence[-1])
 
     def _columns(
-        self, batch: _Batch, rows: slice, hello: Hello | None, notes: list[_Note]
+        self, batch: Batch, rows: slice, hello: Hello | None, notes: list[_Note]
     ) -> list[Message]:
         """Read a stretch of frames, all of one boot."""
         columns: list[Message] = []
@@ -304,7 +297,7 @@ class BinaryDecoder:
         return columns
 
     def _pressure(
-        self, batch: _Batch, rows: slice, hello: Hello | None, notes: list[_Note]
+        self, batch: Batch, rows: slice, hello: Hello | None, notes: list[_Note]
     ) -> Pressure | None:
         chosen = batch.rows_of(TYPE_PRESSURE, rows)
         if not len(chosen):
@@ -314,28 +307,28 @@ class BinaryDecoder:
         chosen, samples = self._drop(
             batch, chosen, samples, good, kind=GapKind.CONTENT, notes=notes
         )
-        tables = batch.tables(chosen, samples, _pressure_record)
-        good = _in_range(samples, tables, hello)
+        tables = batch.tables(chosen, samples, pressure_record)
+        good = in_range(samples, tables, hello)
         if not good.all():
             chosen, samples = self._drop(
                 batch, chosen, samples, good, kind=GapKind.RANGE, notes=notes
             )
-            tables = batch.tables(chosen, samples, _pressure_record)
+            tables = batch.tables(chosen, samples, pressure_record)
         if not len(chosen):
             return None
         ticks: list[NDArray[np.uint32]] = []
         counts: list[NDArray[np.uint16]] = []
         for size, _, table in tables:
             first, period = table["tick"].astype(np.uint32), table["period"].astype(np.uint32)
-            ticks.append(_evenly(first, period, size))
+            ticks.append(evenly(first, period, size))
             counts.append(table["items"].astype(np.uint16))
         return Pressure(
-            ticks=_as_arrived(samples, tables, ticks), counts=_as_arrived(samples, tables, counts)
+            ticks=as_arrived(samples, tables, ticks), counts=as_arrived(samples, tables, counts)
         )
 
     def _drop(
         self,
-        batch: _Batch,
+        batch: Batch,
         chosen: NDArray[np.intp],
         samples: NDArray[np.intp],
         good: NDArray[np.bool_],
@@ -354,11 +347,11 @@ class BinaryDecoder:
             notes.append((batch.piece(row), gap))
         return chosen[good], samples[good]
 
-    def _events(self, batch: _Batch, rows: slice, notes: list[_Note]) -> Pulses | None:
+    def _events(self, batch: Batch, rows: slice, notes: list[_Note]) -> Pulses | None:
         chosen = batch.rows_of(TYPE_EVENTS, rows)
         if not len(chosen):
             return None
-        count, rest = np.divmod(batch.lengths[chosen] - _HEAD - _CRC, EVENT.itemsize)
+        count, rest = np.divmod(batch.lengths[chosen] - HEAD - CRC, EVENT.itemsize)
         good = (count >= 1) & (count <= MAX_EVENTS) & (rest == 0)
         for row in chosen[~good].tolist():
             gap = self._content_gap(batch.offset_of_frame(row), "event")
@@ -366,9 +359,9 @@ class BinaryDecoder:
         chosen, count = chosen[good], count[good]
         if not len(chosen):
             return None
-        tables = batch.tables(chosen, count, _event_record)
+        tables = batch.tables(chosen, count, event_record)
         items = [table["items"] for _, _, table in tables]
-        events = np.ascontiguousarray(_as_arrived(count, tables, items)).view(EVENT)
+        events = np.ascontiguousarray(as_arrived(count, tables, items)).view(EVENT)
         kinds = events["kind"]
         for index in np.flatnonzero(kinds == MARKER_KIND).tolist():
             row = int(np.repeat(chosen, count)[index])
@@ -385,244 +378,8 @@ class BinaryDecoder:
         )
 
 
-class _Batch:
-    """The pieces of one feed, decoded.
-
-    Parameters
-    ----------
-    data
-        Pieces, each ended by 0x00.
-    offset
-        Offset of `data` in the stream.
-
-    Attributes
-    ----------
-    piece_lengths
-        intp [pieces], lengths of what stood between the 0x00, without the empty ones.
-    where
-        intp [frames], the piece of each sound frame.
-    bad
-        Number of a piece that is no frame, and why.
-    lengths, types, sequence
-        intp, uint8, uint8 [frames].
-    """
-
-    def __init__(self, data: bytes, offset: int) -> None:
-        ends = np.flatnonzero(np.frombuffer(data, np.uint8) == 0)
-        begins = np.concatenate((np.zeros(1, np.intp), ends[:-1] + 1))[: len(ends)]
-        full = ends > begins
-        begins, self.piece_lengths = begins[full], (ends - begins)[full]
-        self._offsets = begins + offset
-        self.bad: list[tuple[int, GapKind]] = []
-        content = _unframe_together(data, self.piece_lengths)
-        if content is not None:
-            self.where = np.arange(len(begins))
-            self.lengths = self.piece_lengths - 1
-        else:
-            results = [unframe(piece) for piece in data.split(b"\0") if piece]
-            frames = [result for result in results if isinstance(result, bytes)]
-            sound = [isinstance(result, bytes) for result in results]
-            self.bad = [(i, r) for i, r in enumerate(results) if isinstance(r, GapKind)]
-            self.where = np.flatnonzero(sound)
-            self.lengths = np.fromiter(map(len, frames), np.intp, len(frames))
-            content = b"\0".join(frames)
-        self._content = content
-        self._bytes = np.frombuffer(content, np.uint8)
-        self._starts = np.cumsum(self.lengths + 1) - self.lengths - 1
-        self.types = self._bytes[self._starts]
-        self.sequence = self._bytes[self._starts + 1] if len(self.where) else self.types
-
-    def __len__(self) -> int:
-        return len(self.where)
-
-    def body(self, row: int) -> bytes:
-        """Return what stands between sequence number and checksum."""
-        start = int(self._starts[row])
-        return self._content[start + _HEAD : start + int(self.lengths[row]) - _CRC]
-
-    def rows_of(self, kind: int, rows: slice = slice(None)) -> NDArray[np.intp]:
-        """Return the frames of one type within `rows`."""
-        return np.flatnonzero(self.types[rows] == kind) + (rows.start or 0)
-
-    def piece(self, row: int) -> int:
-        return int(self.where[row])
-
-    def offset(self, piece: int) -> int:
-        """Return where in the stream a piece begins."""
-        return int(self._offsets[piece])
-
-    def offset_of_frame(self, row: int) -> int:
-        return self.offset(self.piece(row))
-
-    def tables(
-        self,
-        rows: NDArray[np.intp],
-        sizes: NDArray[np.intp],
-        record: Callable[[int], np.dtype[np.void]],
-    ) -> _Tables:
-        """Return frames `rows` as record arrays, one per number of items in a frame."""
-        return [(size, at, self._records(rows[at], record(size))) for size, at in _each_size(sizes)]
-
-    def _records(self, rows: NDArray[np.intp], record: np.dtype[np.void]) -> NDArray[np.void]:
-        # Every byte seen as the possible start of a record: picking rows copies whole records.
-        every = np.ndarray(
-            (len(self._bytes) - record.itemsize + 1,),
-            np.dtype((np.void, record.itemsize)),
-            self._bytes,
-            strides=(1,),
-        )
-        picked: NDArray[np.void] = every[self._starts[rows]].view(record)
-        return picked
-
-
-@cache
-def _pressure_record(size: int) -> np.dtype[np.void]:
-    return np.dtype(
-        [
-            ("head", f"V{_HEAD}"),
-            ("tick", "<u4"),
-            ("period", "<u2"),
-            ("items", "<u2", (size,)),
-            ("crc", f"V{_CRC}"),
-        ]
-    )
-
-
-@cache
-def _event_record(size: int) -> np.dtype[np.void]:
-    return np.dtype(
-        [("head", f"V{_HEAD}"), ("items", f"V{EVENT.itemsize}", (size,)), ("crc", f"V{_CRC}")]
-    )
-
-
-def _plain_pressure(body: bytes, hello: Hello | None) -> Pressure | None:
-    """Read a pressure frame in which everything is as it should be, else None."""
-    size, odd = divmod(len(body) - PRESSURE_HEAD.size, 2)
-    if odd or not 1 <= size <= MAX_SAMPLES:
-        return None
-    counts = np.frombuffer(body, "<u2", offset=PRESSURE_HEAD.size).astype(np.uint16)
-    if hello is not None and counts.max() >= 1 << hello.adc_bits:
-        return None
-    tick, period = PRESSURE_HEAD.unpack_from(body)
-    ticks = _UP_TO_MOST[:size] * np.uint32(period) + np.uint32(tick)
-    return Pressure(ticks=ticks, counts=counts)
-
-
-def _plain_pulses(body: bytes) -> Pulses | None:
-    """Read an event frame that holds only pulses of known kinds, else None."""
-    count, rest = divmod(len(body), EVENT.itemsize)
-    if rest or not 1 <= count <= MAX_EVENTS:
-        return None
-    events = np.frombuffer(body, EVENT)
-    kinds = events["kind"]
-    if kinds.min() < 1 or kinds.max() >= MARKER_KIND:
-        return None
-    return Pulses(
-        kinds=kinds.copy(),
-        ticks=events["tick"].astype(np.uint32),
-        values=events["value"].astype(np.int32),
-    )
-
-
-def _are_pressure_and_pulses(messages: list[Message]) -> bool:
-    """Whether two messages are one of each, in the order of columns."""
-    messages.sort(key=lambda each: isinstance(each, Pulses))
-    return isinstance(messages[0], Pressure) and isinstance(messages[1], Pulses)
-
-
-def _in_range(samples: NDArray[np.intp], tables: _Tables, hello: Hello | None) -> NDArray[np.bool_]:
-    """Return which pressure frames hold only counts that the converter can give."""
-    good = np.ones(len(samples), bool)
-    if hello is None or hello.adc_bits >= 16:
-        return good
-    limit = 1 << hello.adc_bits
-    for _, at, table in tables:
-        if table["items"].max() >= limit:
-            good[at] = table["items"].max(axis=1) < limit
-    return good
-
-
-def _each_size(sizes: NDArray[np.intp]) -> Iterator[tuple[int, _Rows]]:
-    """Yield the sizes that occur and where; all at once where there is only one."""
-    if not len(sizes):
-        return
-    if sizes.min() == sizes.max():
-        yield int(sizes[0]), slice(None)
-        return
-    for size in np.flatnonzero(np.bincount(sizes)).tolist():
-        yield size, np.flatnonzero(sizes == size)
-
-
-def _evenly(first: NDArray[np.uint32], period: NDArray[np.uint32], size: int) -> NDArray[np.uint32]:
-    """Return ticks [frames, size], modulo 2**32."""
-    ticks = np.empty((len(first), size), np.uint32)
-    np.multiply(period[:, None], np.arange(size, dtype=np.uint32), out=ticks)
-    np.add(ticks, first[:, None], out=ticks)
-    return ticks
-
-
-def _as_arrived(
-    sizes: NDArray[np.intp], tables: _Tables, blocks: list[NDArray[_Scalar]]
-) -> NDArray[_Scalar]:
-    """Put blocks of frames of several sizes into one row of items, in order of arrival."""
-    if len(blocks) == 1:
-        return blocks[0].reshape(-1)
-    begins = np.cumsum(sizes) - sizes
-    items = np.empty(int(sizes.sum()), blocks[0].dtype)
-    for (size, at, _), block in zip(tables, blocks, strict=True):
-        items[begins[at][:, None] + np.arange(size)] = block
-    return items
-
-
-def _unframe_together(data: bytes, lengths: NDArray[np.intp]) -> bytes | None:
-    """Decode and check all pieces of `data` at once.
-
-    COBS pieces without the 0x00 between them are one COBS text, in which a zero parts their
-    contents. The CRC of a sound frame is 0 and stays 0 through that zero; and a start value
-    of 0xFFFF is the same as a start value of 0 with the first two bytes inverted. So one
-    call checks all frames. A single damaged frame never passes; several in one feed pass
-    together as rarely as one passes its own check (1 in 65 536), which doubles that risk.
-
-    Returns
-    -------
-    The contents parted by single zeros, or None if any piece may be no frame.
-    """
-    if not len(lengths):
-        return b""
-    if lengths.min() <= MIN_FRAME_CONTENT or lengths.max() > MAX_FRAME:
-        return None
-    try:
-        content: bytes = cobs.decode(data.replace(b"\0", b""))
-    except cobs.DecodeError:
-        return None
-    starts = np.cumsum(lengths) - lengths
-    changed = np.frombuffer(content, np.uint8).copy()
-    if len(content) != starts[-1] + lengths[-1] - 1 or changed[starts[1:] - 1].any():
-        return None
-    changed[starts] ^= 0xFF
-    changed[starts + 1] ^= 0xFF
-    return None if crc_hqx(changed.data, 0) else content
-
-
-def _read_hello(body: bytes) -> Hello | None:
-    """Return the hello of version 1, or None if it is impossible."""
-    name = body[HELLO.size :]
-    if len(body) < HELLO.size or len(name) > MAX_NAME:
-        return None
-    version, boot, tick_ns, adc_bits = HELLO.unpack_from(body)
-    if version != VERSION or tick_ns == 0 or not 1 <= adc_bits <= 16:
-        return None
-    return Hello(
-        version=version,
-        boot=boot,
-        tick_ns=tick_ns,
-        adc_bits=adc_bits,
-        device=name.decode("ascii", "replace"),
-    )
-
-
 def _in_order(
-    batch: _Batch,
+    batch: Batch,
     starts: list[int],
     hellos: list[Hello | None],
     columns: list[list[Message]],

@@ -11,7 +11,7 @@ from collections.abc import Iterable
 import numpy as np
 from numpy.typing import NDArray
 
-from vaclog.wire.binary import (
+from vaclog.wire.binary_layout import (
     DROPPED,
     EVENT,
     HELLO,
