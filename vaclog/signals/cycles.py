@@ -29,13 +29,17 @@ from vaclog.units import rpm_from_cycle_us
 
 _GAP_PART = 0.1
 _BLIND_PART = 0.5  # with more than this missing, the mean is no measurement
+
 _MARK_REACH = 0.3
 """Part of a cycle within which an edge's own mark is looked for: half a turn and a margin."""
+
 _SOONER = 0.97
 """The next cycle may be shorter than the last by so much without being noticed late: an idling
 engine's vary by a per cent or two."""
+
 _LITTLE_ASKED = 0.2
 """Share of the cycles that are taken for the least that was asked of the engine."""
+
 _LONGEST_TAIL_US = 12_000_000
 """Longest cycle that can be bridged: 2.5 s of silence, three sparks missing."""
 

@@ -15,10 +15,13 @@ from vaclog.signals.tables import FloatArray, IntArray
 
 LONGEST_HOLE_US = 1_000_000
 """Across a longer pause of the samples nothing is known: no line is drawn over it."""
+
 _BLOCK = 64
 """Samples from whose median spacing the next block's holes are told."""
+
 _LONGEST_WAIT_US = 2_000_000
 """The first spacing is told after as much time, however few samples came."""
+
 _HOLE_PERIODS = 3.0
 """A sketch that prints may delay a sample by a period or two; three are a loss."""
 
