@@ -74,6 +74,21 @@ def test_a_drive_without_marks_is_no_proof(bench: Bench) -> None:
     assert "retard by" not in text.lower()
 
 
+def test_more_advance_under_load_than_the_maker_allows_is_told(
+    bench: Bench, tmp_path: Path
+) -> None:
+    """Silence is no leave: the card's total is passed by what the rig saw, so retard."""
+    (load,) = answer(bench)["loads"]
+    assert not any("maker's total" in each for each in answer(bench)["cautions"])
+    low = tmp_path / "engine.toml"
+    toml = bench.recording.engine_card_toml
+    kept = [line for line in toml.splitlines() if not line.startswith("max_total_deg")]
+    kept.append(f"max_total_deg = {load['advance_deg'] - 4.0:.1f}")
+    low.write_text("\n".join(kept) + "\n", encoding="utf-8")
+    told = answer(bench, engine=low)["cautions"][0]
+    assert "more than the maker's total" in told and "at least 4.0° of the crank" in told
+
+
 def test_a_time_that_was_noted_retards(bench: Bench) -> None:
     """Seconds or m:ss; a time at idle belongs to no drive and is left out, and said so."""
     true = next(span for span in bench.recording.truth.phases if span.kind == "load")

@@ -76,6 +76,7 @@ def road(
         result,
         typed=_marks(times_us, cycles, result),
         hearing=None if sound is None else hear_file(sound, session, result, hint_s),
+        max_total_deg=session.engine.max_total_deg,
     )
     if as_json:
         click.echo(json.dumps(as_plain(test, "road"), allow_nan=False, indent=1))

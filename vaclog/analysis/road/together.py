@@ -26,6 +26,8 @@ PERSISTENT_RUNS: Final = 2
 PERSISTENT_MARKS: Final = 3
 # A pull over fewer rpm passes by what pinks at other speeds.
 LITTLE_RPM: Final = 500.0
+# A mark angle is known to about a degree (common practice, no source).
+TOTAL_SLACK_DEG: Final = 1.0
 
 BEFORE_DRIVING: Final = (
     "Maker's manual, law and insurance first. A private or a quiet road.",
@@ -47,6 +49,7 @@ def road_test(
     *,
     typed: Sequence[PinkingMark] = (),
     hearing: Hearing | None = None,
+    max_total_deg: float | None = None,
 ) -> RoadTest:
     """What the drive says, and what next.
 
@@ -58,6 +61,8 @@ def road_test(
         Marks that were given beside the capture.
     hearing
         What was heard in a recording, if there is one.
+    max_total_deg
+        The maker's maximum total, from the engine card.
     """
     pinking = tuple(sorted((*result.pinking, *typed), key=lambda mark: mark.at_s))
     verdict = _verdict(result, pinking, hearing)
@@ -73,8 +78,31 @@ def road_test(
         retard_deg=RETARD_DEG[verdict],
         why=_why(verdict, pinking, hearing),
         next_step=_next(verdict, persistent),
-        cautions=(*((STOP,) if persistent else ()), *BEFORE_DRIVING),
+        cautions=(
+            *((STOP,) if persistent else ()),
+            *_beyond_total(result, max_total_deg),
+            *BEFORE_DRIVING,
+        ),
         warnings=_warnings(result, hearing),
+    )
+
+
+def _beyond_total(result: Result, max_total_deg: float | None) -> tuple[str, ...]:
+    """That the spark stood further advanced under load than the maker allows."""
+    seen = [
+        (run.advance_deg, run.advance_rpm)
+        for run in result.loads
+        if run.advance_deg is not None and run.advance_rpm is not None
+    ]
+    if max_total_deg is None or not seen:
+        return ()
+    most_deg, rpm = max(seen)
+    if most_deg <= max_total_deg + TOTAL_SLACK_DEG:
+        return ()
+    return (
+        f"At {rpm:.0f} rpm under load the spark stood at {most_deg:.1f}° on this rig's scale, more "
+        f"than the maker's total of {max_total_deg:g}°. Before the next drive retard it by at "
+        f"least {most_deg - max_total_deg:.1f}° of the crank in all, whether it pinked or not.",
     )
 
 
@@ -106,7 +134,7 @@ def _why(verdict: RoadVerdict, pinking: Sequence[PinkingMark], hearing: Hearing 
         )
     if verdict == "none heard":
         return "No pinking was marked or heard. That is no proof that there was none."
-    return "No full load was found in this capture, so the drive says nothing of pinking."
+    return "So the drive says nothing of pinking."
 
 
 def _next(verdict: RoadVerdict, persistent: bool) -> str:

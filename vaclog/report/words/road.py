@@ -83,7 +83,7 @@ def clock(at_s: float) -> str:
 HEADLINE: Final = {
     "pinking": "It pinked: retard by {retard:g}° of the crank.",
     "suspected": "Perhaps it pinked: retard by {retard:g}° of the crank, to be safe.",
-    "none heard": "No pinking was heard. That is no proof that there was none.",
+    "none heard": "No pinking was heard.",
     "not driven": "No full load was found in this capture.",
 }
 NEVER_CLEAN: Final = (
