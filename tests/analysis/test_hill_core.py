@@ -8,7 +8,13 @@ from scipy.integrate import quad
 from scipy.stats import norm
 from scipy.stats import t as student
 
-from vaclog.analysis.hill.dynamics import innovation_weights, least_squares, ljung_box_p
+from vaclog.analysis.hill.dynamics import (
+    FORETELLING,
+    innovation_weights,
+    least_squares,
+    ljung_box_p,
+    stray,
+)
 from vaclog.analysis.hill.grid import log_mean_positive
 from vaclog.analysis.hill.parabola import fit_vertex
 from vaclog.analysis.hill.shape import AT_DEG, CUBIC, HALVES, HillPrior
@@ -235,3 +241,23 @@ def test_prior_density_is_that_of_scipys_lognormal() -> None:
     prior, r = HillPrior(), np.linspace(-0.5, 1.5, 9)
     law = lognorm(s=prior.u_lopsided, scale=1 + prior.lopsided).logpdf(1 + r)
     assert np.ptp(prior.log_density(r) - law) == pytest.approx(0.0, abs=1e-12)
+
+
+def test_jitter_is_told_from_the_hand() -> None:
+    k = np.arange(300.0)
+    hand = np.interp(k, [0.0, 100.0, 200.0, 300.0], [10.0, 10.0, 24.0, 24.0])
+    away = stray(hand)
+    # A steady turn is foretold; only where it begins and ends does the line lag, for some cycles.
+    assert np.abs(away).max() < 1.0
+    calm = np.ones(300, dtype=bool)
+    calm[100:112] = calm[200:212] = False
+    assert np.abs(away[calm]).max() < 1e-9
+    jitter = 0.3 * np.random.default_rng(1).standard_normal(300)
+    seen = stray(hand + jitter)[calm]
+    assert np.corrcoef(seen, jitter[calm])[0, 1] > 0.8
+    # A nudge, a hand that turns fast and what is not known are no jitter.
+    assert not stray(np.where(k < 150.0, 10.0, 13.0))[150:152].any()
+    assert not stray(0.6 * k).any()
+    assert not stray(np.where(k == 50.0, np.nan, 10.0)).any()
+    assert not stray(np.array([10.0, 12.0, 11.0])).any()
+    assert len(stray(np.zeros(FORETELLING))) == FORETELLING

@@ -28,7 +28,7 @@ Spec = tuple[EngineSpec, Script, RigSpec]
 Maker = Callable[[np.random.Generator, int], Spec]
 
 # Standard deviations that the bound shares with the fit's prior.
-BOUND_U_LOPSIDED = 0.34  # 0.30 of the logarithm, at its median
+BOUND_U_LOPSIDED = 0.35  # 0.30 of the logarithm, at its median
 BOUND_DRIFT_PERCENT_PER_MIN = 2.0
 
 

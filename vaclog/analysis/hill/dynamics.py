@@ -10,6 +10,10 @@ however far the speed moves in a sweep. Lags of the same quantity stand for fric
 speed being a mean over a cycle; lags of pressure stand for the charge. The advance of a row is
 the one at the spark that starts the cycle. Nothing later than that spark enters a row, so a
 hand that follows the needle and weights that follow the speed do no harm.
+
+The spark's own jitter is told from what the hand does (:func:`stray`): it is that of No. 1 alone,
+so the engine feels a part of it only, and it moves the cycle's own edge, so that a cycle begun
+early is a long one. Neither is a slope of the hill; in long holds nothing else moves.
 """
 
 from __future__ import annotations
@@ -27,6 +31,12 @@ from vaclog.signals.tables import CycleFlag, CycleTable, FloatArray, IntArray
 # mixture that wanders. On simulated engines 5 held the truth more often than 3 or 7 when the
 # sweep went one way only, and as often otherwise.
 ORDER = 5
+# Cycles before, whose line foretells where a hand that stands or turns steadily has the spark; more
+# would follow a hand less well, fewer leave more of the jitter in the foretelling.
+FORETELLING = 10
+# Further off, or while it turns faster (2 degrees a second), the hand itself moved: no jitter.
+_LARGEST_STRAY_DEG = 1.0
+_STEADY_DEG_PER_CYCLE = 0.3
 _SPOILT = int(CycleFlag.SPLIT | CycleFlag.GAP | CycleFlag.RAIL | CycleFlag.CRANKING)
 
 # Innovations: most are normal, a few (misfire, a foot on the throttle, a bad pulse) are not.
@@ -52,6 +62,8 @@ class Rows:
         float64 [n], time from the middle of the rows.
     advance_deg
         float64 [n], at the spark that starts the cycle.
+    stray_deg
+        float64 [n], the part of it that is jitter of the spark.
     charge
         float64 [n], pressure of the cycle before over its mean: work scales with it.
     kpa_per_percent
@@ -65,6 +77,7 @@ class Rows:
     lags: FloatArray
     minutes: FloatArray
     advance_deg: FloatArray
+    stray_deg: FloatArray
     charge: FloatArray
     kpa_per_percent: float
     follows: NDArray[np.bool_]
@@ -112,10 +125,28 @@ def lagged_rows(cycles: CycleTable, use: NDArray[np.bool_], order: int = ORDER) 
         lags=np.stack(columns, axis=1),
         minutes=minutes - minutes.mean(),
         advance_deg=cycles.advance_deg[index],
+        stray_deg=stray(cycles.advance_deg)[index],
         charge=kpa[index - 1] / mean_kpa,
         kpa_per_percent=mean_kpa / 100.0,
         follows=np.diff(index, prepend=-1) == 1,
     )
+
+
+def stray(advance_deg: FloatArray) -> FloatArray:
+    """Each advance less what the line through those before it foretells; float64 [n].
+
+    Zero where the hand moved, or too little is known before.
+    """
+    out = np.zeros(len(advance_deg))
+    if len(advance_deg) <= FORETELLING:
+        return out
+    back = np.stack([np.ones(FORETELLING), np.arange(-FORETELLING, 0.0)], axis=1)
+    level, slope = np.linalg.pinv(back)
+    before = np.lib.stride_tricks.sliding_window_view(advance_deg[:-1], FORETELLING)
+    away = advance_deg[FORETELLING:] - before @ level
+    jitter = (np.abs(away) < _LARGEST_STRAY_DEG) & (np.abs(before @ slope) < _STEADY_DEG_PER_CYCLE)
+    out[FORETELLING:] = np.where(jitter, away, 0.0)
+    return out
 
 
 def _no_rows(order: int) -> Rows:
@@ -126,6 +157,7 @@ def _no_rows(order: int) -> Rows:
         lags=np.zeros((0, 1 + 2 * order)),
         minutes=none,
         advance_deg=none,
+        stray_deg=none,
         charge=none,
         kpa_per_percent=1.0,
         follows=np.zeros(0, dtype=bool),

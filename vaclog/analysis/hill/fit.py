@@ -8,15 +8,18 @@ The model
 The energy of the flywheel at cycle k owes something to the cycles before it and something to
 the torque of this one::
 
-    q[k] = c + sum a_i q[k-i] + sum b_i p[k-i] + d t[k] - h m[k] s(alpha[k] - alpha0; r) + e[k]
+    q[k] = c + sum a_i q[k-i] + sum b_i p[k-i] + d t[k] + g j[k]
+             - h m[k] s(alpha[k] - alpha0; r) + e[k]
 
 q is half the square of speed, p the mean pressure (both in per cent), i = 1..5, t time, m the
 charge (pressure of the cycle before over its mean), alpha the advance at the spark that starts
-the cycle, e white. s is x**2 plus a lopsided part (see :mod:`~vaclog.analysis.hill.shape`). With
-the throttle untouched the manifold's pressure depends on speed alone, so pressure is lowest
-exactly where torque is highest: the top of s is the top of the steady vacuum. Because torque
-acts at once, and speed and pressure follow slowly, neither the lag and direction of the sweep
-nor the random walk that combustion scatter makes of speed displaces alpha0.
+the cycle, j the jitter of that spark, e white. s is x**2 plus a lopsided part (see
+:mod:`~vaclog.analysis.hill.shape`). With the throttle untouched the manifold's pressure depends on
+speed alone, so pressure is lowest exactly where torque is highest: the top of s is the top of the
+steady vacuum. Because torque acts at once, and speed and pressure follow slowly, neither the lag
+and direction of the sweep nor the random walk that combustion scatter makes of speed displaces
+alpha0. The jitter is that of No. 1 and moves the cycle's own edge: what it does to a cycle is no
+slope of the hill, and without its own term it would be taken for one in long holds.
 
 One thing is known of every throttled idle: how far speed settles for a lasting change of torque,
 and roughly how much torque a degree squared costs. That ties h to what the lags leave of a
@@ -24,7 +27,7 @@ disturbance, 1 - sum a - slope sum b, and enters as one more row of the regressi
 moves the top of a hill seen from both sides; of one seen from one side it tells how far away the
 top may be.
 
-The likelihood is taken on a grid of alpha0 and r for each family of shapes. c, a, b (flat
+The likelihood is taken on a grid of alpha0 and r for each family of shapes. c, a, b, g (flat
 priors) are projected out once by QR; d has a normal prior, mixed of a narrow, a middle and a
 wide one; h > 0 has the prior that belongs to a flat one on the parabola's coefficients (density
 proportional to h); the variance of e is integrated out. Everything is summed over r, family and

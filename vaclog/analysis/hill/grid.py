@@ -54,7 +54,7 @@ class Ground:
         self.rows, self.prior, self.settling = rows, prior, settling
         x = rows.advance_deg - rows.advance_deg.mean()
         smooth = np.stack([x, x * x, x**3], axis=1) * rows.charge[:, None]
-        free = np.hstack([rows.lags, rows.minutes[:, None], smooth])
+        free = np.hstack([rows.lags, rows.minutes[:, None], smooth, rows.stray_deg[:, None]])
         weights = np.ones(len(rows))
         # A free cubic serves for a hill while the weights are found: no shape is preferred.
         for _ in range(WEIGHT_ROUNDS):
@@ -67,7 +67,7 @@ class Ground:
         spent = max(weights.sum() - free.shape[1], 1.0)
         self.sigma = float(np.sqrt((weights * rest**2).sum() / spent))
         self.gain = _steady_gain(rows, beta)
-        self.freedom = weights.sum() - rows.lags.shape[1] - 1
+        self.freedom = weights.sum() - rows.lags.shape[1] - 2
         self._project()
 
     def without_settling(self) -> Ground:
@@ -78,7 +78,7 @@ class Ground:
         return other
 
     def _project(self) -> None:
-        columns, weights = self.rows.lags, self.weights
+        columns, weights = np.column_stack([self.rows.lags, self.rows.stray_deg]), self.weights
         if self.settling:
             row, weight = self._settling()
             columns, weights = np.vstack([columns, row]), np.append(weights, weight)
@@ -98,7 +98,7 @@ class Ground:
         lags leave: 1 - sum a - slope * sum b.
         """
         order = (self.rows.lags.shape[1] - 1) // 2
-        row = np.concatenate([[0.0], np.ones(order), np.full(order, self.prior.slope)])
+        row = np.concatenate([[0.0], np.ones(order), np.full(order, self.prior.slope), [0.0]])
         return row, (self.sigma / self.prior.u_settling) ** 2
 
     def residual(self, values: FloatArray, below: float = 0.0) -> FloatArray:

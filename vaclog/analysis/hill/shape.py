@@ -71,7 +71,7 @@ class HillPrior:
         likely is a ratio of the two sides, and it cannot fall below nothing. Closed-cycle models
         give r of 0.05 to 0.4 at a fixed operating point, and 0.3 to 0.8 along a sweep in which
         the best advance moves with speed and pressure; measured hills are also found
-        nearly symmetric. 95 % lie between -0.37 and 1.0.
+        nearly symmetric. 95 % lie between -0.35 and 1.1.
     drift_percent_per_min
         (share, standard deviation) of the drift of idle speed with hands off. One normal
         with 2 % (17 rpm a minute at 850) serves: mixtures with a wide tail followed a drift that
@@ -93,7 +93,7 @@ class HillPrior:
     """
 
     families: tuple[Family, ...] = (HALVES, CUBIC)
-    lopsided: float = 0.13
+    lopsided: float = 0.17
     u_lopsided: float = 0.30
     drift_percent_per_min: tuple[tuple[float, float], ...] = ((1.0, 2.0),)
     slope: float = -0.8
