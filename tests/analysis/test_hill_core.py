@@ -251,7 +251,7 @@ def test_jitter_is_told_from_the_hand() -> None:
     assert np.abs(away).max() < 1.0
     calm = np.ones(300, dtype=bool)
     calm[100:112] = calm[200:212] = False
-    assert np.abs(away[calm]).max() < 1e-9
+    assert not away[calm].any()
     jitter = 0.3 * np.random.default_rng(1).standard_normal(300)
     seen = stray(hand + jitter)[calm]
     assert np.corrcoef(seen, jitter[calm])[0, 1] > 0.8

@@ -37,6 +37,7 @@ FORETELLING = 10
 # Further off, or while it turns faster (2 degrees a second), the hand itself moved: no jitter.
 _LARGEST_STRAY_DEG = 1.0
 _STEADY_DEG_PER_CYCLE = 0.3
+_ROUNDING_DEG = 1e-6
 _SPOILT = int(CycleFlag.SPLIT | CycleFlag.GAP | CycleFlag.RAIL | CycleFlag.CRANKING)
 
 # Innovations: most are normal, a few (misfire, a foot on the throttle, a bad pulse) are not.
@@ -144,7 +145,9 @@ def stray(advance_deg: FloatArray) -> FloatArray:
     level, slope = np.linalg.pinv(back)
     before = np.lib.stride_tricks.sliding_window_view(advance_deg[:-1], FORETELLING)
     away = advance_deg[FORETELLING:] - before @ level
-    jitter = (np.abs(away) < _LARGEST_STRAY_DEG) & (np.abs(before @ slope) < _STEADY_DEG_PER_CYCLE)
+    # What only rounding makes is none: a column of it would be a column of chance.
+    jitter = (np.abs(away) > _ROUNDING_DEG) & (np.abs(away) < _LARGEST_STRAY_DEG)
+    jitter &= np.abs(before @ slope) < _STEADY_DEG_PER_CYCLE
     out[FORETELLING:] = np.where(jitter, away, 0.0)
     return out
 
