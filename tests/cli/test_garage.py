@@ -181,6 +181,8 @@ def test_two_visits_are_compared(filled: Command) -> None:
     """In words and as JSON."""
     assert "Not changed by more" in filled("compare", 1, 2).stdout
     document = json.loads(filled("compare", 1, 2, "--json").stdout, parse_constant=pytest.fail)
+    swapped = filled("compare", 2, 1)
+    assert swapped.stdout == filled("compare", 1, 2).stdout and "swapped" in swapped.stderr
     assert {change["key"] for change in document["changes"]} >= {"peak", "idle vacuum"}
     assert all("changed" in change for change in document["changes"])
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import asdict
 from pathlib import Path
+from textwrap import fill
 from typing import TYPE_CHECKING
 
 import click
@@ -99,12 +100,15 @@ def compare(older: int, newer: int, unit: str, as_json: bool, garage: Path) -> N
         one, two = opened.visit(older), opened.visit(newer)
     if one.engine != two.engine:
         click.echo(f"These are two engines: {one.engine!r} and {two.engine!r}.", err=True)
+    if two.begun and one.begun > two.begun:
+        click.echo(f"Visit {older} is the later one, so the two were swapped.", err=True)
+        one, two = two, one
     found = compare_visits(one, two)
     if as_json:
         click.echo(json.dumps(as_plain(found, "comparison"), allow_nan=False))
         return
     for sentence in visit_change.since(found, pressure_unit(unit)):
-        click.echo(sentence)
+        click.echo(fill(sentence, 88, subsequent_indent="  ", break_on_hyphens=False))
 
 
 @garage.command()
