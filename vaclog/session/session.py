@@ -1,4 +1,4 @@
-"""The session: records in, events out.
+"""The session itself: takes records, gives events and at the end the result.
 
 Enters: every :data:`~vaclog.records.Record` of a capture, in order, live or replayed. Leaves:
 events while it goes on, and one :class:`~vaclog.result.Result` from :meth:`Session.finish`.
@@ -13,14 +13,13 @@ load or elapsed time, and have no part in the final result.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, fields, replace
-from typing import Final, Protocol, TypeAlias
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Final
 
 import numpy as np
 
 from vaclog.analysis.conclude import Tables, conclude, provisional
-from vaclog.analysis.findings import SweepFit
 from vaclog.analysis.holds.readings import Heard
 from vaclog.cards import EngineCard, RigCard, engine_card, rig_card
 from vaclog.guidance.instructions import Instruction
@@ -35,10 +34,12 @@ from vaclog.records import (
     PortOpened,
     Record,
 )
-from vaclog.result import PhaseKind, Result
+from vaclog.result import Result
 from vaclog.result.road import HeardBy
+from vaclog.session.events import CyclesGrew, Event, Instruct, Noticed, Provisional
+from vaclog.session.leader import WANTS, Lead, Leader
 from vaclog.signals.chain import SignalChain
-from vaclog.signals.tables import Background, CycleTable, FloatArray
+from vaclog.signals.tables import CycleTable, FloatArray
 from vaclog.units import standard_atmosphere_kpa
 from vaclog.wire.detect import StreamDecoder
 from vaclog.wire.messages import Gap, GapKind, Marker, Message
@@ -54,116 +55,8 @@ MEAN_CYCLES: Final = 8
 # The barometer hardly changes, and looking for it reads the whole background.
 BAROMETER_EVERY: Final = 64
 
-# A tap whose text begins so carries options of the guidance as JSON, ahead of the first data.
-WANTS: Final = "wants "
-
 # A tap that says: it pinked just now. A bare marker says the same while the car is driven.
 PINKING: Final = "pinking"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CyclesGrew:
-    """New cycles are in the table; the numbers are those of the last one.
-
-    Attributes
-    ----------
-    cycles, at_us
-        Rows of the table, and the device time of the last one's end.
-    rpm, pressure_kpa, advance_deg
-        Of the last cycle.
-    mean_rpm, mean_kpa, mean_deg
-        Over about a second; NaN where unknown.
-    barometer_kpa
-        Air outside as known so far.
-    """
-
-    cycles: int
-    at_us: int
-    rpm: float
-    pressure_kpa: float
-    advance_deg: float
-    mean_rpm: float = float("nan")
-    mean_kpa: float = float("nan")
-    mean_deg: float = float("nan")
-    barometer_kpa: float | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Provisional:
-    """What the data so far say; later data may change it."""
-
-    cycles: int
-    phase: PhaseKind
-    fit: SweepFit
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Noticed:
-    """Something a person should know now: a plain sentence."""
-
-    text: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Instruct:
-    """What the hand should do next, and why."""
-
-    instruction: Instruction
-
-
-Event: TypeAlias = CyclesGrew | Provisional | Noticed | Instruct
-
-
-class Leader(Protocol):
-    """Who decides what to do next; :class:`~vaclog.guidance.guide.Guide` is one.
-
-    What it says depends on the order of these calls alone, so it may also take them in another
-    thread and answer there.
-    """
-
-    def on_cycles(
-        self,
-        cycles: CycleTable,
-        background: Background,
-        *,
-        at_us: int | None = None,
-        barometer_kpa: float | None = None,
-    ) -> list[Instruction]:
-        """Take the tables as they are now."""
-        ...
-
-    def on_input(self, operator: OperatorInput) -> list[Instruction]:
-        """Take what a person said."""
-        ...
-
-    def on_marker(self) -> list[Instruction]:
-        """Take the marker button on the wire."""
-        ...
-
-    def on_tick(self, at_us: int) -> list[Instruction]:
-        """Take the clock."""
-        ...
-
-    def on_lost(self) -> list[Instruction]:
-        """The port is gone."""
-        ...
-
-    def view(self) -> View:
-        """What a page shows now."""
-        ...
-
-
-Lead: TypeAlias = Callable[[EngineCard, RigCard, Options], Leader]
-
-
-def wants(options: Options, *, at_us: int = 0) -> OperatorInput:
-    """The record that carries options of the guidance, so that a replay leads the same way."""
-    given = {
-        each.name: getattr(options, each.name)
-        for each in fields(Options)
-        if getattr(options, each.name) != each.default
-    }
-    return OperatorInput(at_us=at_us, kind="tap", text=WANTS + json.dumps(given))
 
 
 @dataclass(slots=True)
