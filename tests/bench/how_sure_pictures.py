@@ -207,13 +207,13 @@ def widths(folder: Path, outcomes: Sequence[Outcome]) -> None:
     figure, axes = plt.subplots(figsize=(6.0, 4.2))
     # As many dots as eyes can tell apart.
     keep = np.zeros(len(found), bool)
-    keep[np.random.default_rng(0).permutation(len(found))[:450]] = True
+    keep[np.random.default_rng(0).permutation(len(found))[:500]] = True
     for which, color, mark in ((held, HELD, "o"), (~held, LOST, "x")):
-        some = which & (keep | ~held)
+        some = which & keep
         axes.plot(half[some], error[some], mark, color=color, markersize=3, alpha=0.6)
     most = float(np.quantile(half, 0.995))
     axes.plot([0.0, most], [0.0, most], color=LIGHT.ink, linewidth=1.0)
-    axes.text(0.98 * most, 0.86 * most, "error = half width", ha="right", rotation=0, fontsize=9)
+    axes.text(0.99 * most, 0.80 * most, "error = half width", ha="right", fontsize=9)
     edges = np.quantile(half, np.linspace(0.0, 1.0, 7))
     middle, typical = [], []
     for low, high in pairwise(edges):
