@@ -10,6 +10,7 @@ from html import escape
 from typing import Final
 
 from vaclog.report import fan, picture
+from vaclog.report.hill_drawing import Shape
 from vaclog.report.look import PAGE_STYLE
 from vaclog.report.story import Section, Story, tell
 from vaclog.report.words import titles
@@ -28,7 +29,7 @@ h2 { font-size: 1.1rem; margin: .6rem 0 .35rem; padding-bottom: .15rem;
 """
 )
 
-SHAPES: Final[tuple[picture.Shape, ...]] = ("wide", "tall")
+SHAPES: Final[tuple[Shape, ...]] = ("wide", "tall")
 
 _CAPTION: Final = (
     "The hill of idle {height} over advance, seen from the side. Full line: ground that was "
