@@ -79,6 +79,13 @@ def test_an_unchanged_engine_gets_no_advice(tmp_path: Path) -> None:
     assert flat.count("No change beyond chance") == 2  # scatter and idle
 
 
+def test_pressures_come_in_the_unit_asked_for(tmp_path: Path) -> None:
+    path = garage_of(tmp_path / "g.db", 0.20, 0.21)
+    idle = next(line for line in run(path).splitlines() if line.startswith("Manifold pressure"))
+    assert "inHg" in idle and "kPa" not in idle
+    assert "kPa" in run(path, "--unit", "kPa") and "inHg" not in run(path, "--unit", "kPa")
+
+
 def test_one_visit_is_no_trend(tmp_path: Path) -> None:
     assert "two visits" in run(garage_of(tmp_path / "g.db", 0.2))
 

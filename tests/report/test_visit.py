@@ -280,3 +280,12 @@ def test_the_curve_comes_from_whichever_capture_has_it() -> None:
     assert "a slow rev-up for what the weights add and a sweep of the timing" in " ".join(
         text.split()
     )
+
+
+def test_the_ball_stands_where_the_distributor_was_left() -> None:
+    """The picture agrees with the headline, not with an advice that was not followed."""
+    left = replace(FIRST, settings=(Setting(aimed_deg=9.1, reached_deg=7.3, locked=True),))
+    page = visit_page.render(left, None, "inHg")
+    assert "Full ball: where it was left." in page and "7.3°" in page
+    unset = visit_page.render(replace(FIRST, settings=()), None, "inHg")
+    assert "Full ball: the advice." in unset

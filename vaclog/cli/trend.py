@@ -10,6 +10,7 @@ from pathlib import Path
 import click
 
 from vaclog.cli.garage.file import garage_option, open_garage
+from vaclog.cli.options import UNITS
 
 
 @click.command()
@@ -21,11 +22,19 @@ from vaclog.cli.garage.file import garage_option, open_garage
     show_default=True,
     help="How often chance alone may be called a change, for each test.",
 )
+@click.option(
+    "--unit",
+    type=click.Choice(UNITS, case_sensitive=False),
+    default="inHg",
+    show_default=True,
+    help="Unit of pressure in text (JSON is always kPa).",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
 @garage_option
-def trend(engine: str, false_alarm: float, as_json: bool, garage: Path) -> None:
+def trend(engine: str, false_alarm: float, unit: str, as_json: bool, garage: Path) -> None:
     """Tell what changed over the visits of ENGINE, and what only seems to have."""
     from vaclog.report.visit import trend as trend_words
+    from vaclog.units import pressure_unit
     from vaclog.visit.follow import follow
 
     with open_garage(garage) as opened:
@@ -34,7 +43,7 @@ def trend(engine: str, false_alarm: float, as_json: bool, garage: Path) -> None:
     if as_json:
         click.echo(json.dumps([asdict(each) for each in followed], allow_nan=False, indent=1))
         return
-    for line in trend_words.trend(followed, false_alarm=false_alarm):
+    for line in trend_words.trend(followed, pressure_unit(unit), false_alarm=false_alarm):
         indent = "  " if line.startswith("  ") else ""
         click.echo(
             textwrap.fill(

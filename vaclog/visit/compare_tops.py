@@ -51,7 +51,9 @@ def moved_top(captures: Sequence[Capture]) -> Moved | None:
         return Moved(verdict="unsure", by_deg=None, u_deg=None, text=text)
     by_deg = after.angle_deg - before.angle_deg
     u_deg = math.hypot(before.u_deg or 0.0, after.u_deg or 0.0)
-    change = f"The top moved by {by_deg:+.1f}° ± {2 * u_deg:.1f}° with idle and mixture"
+    change = (
+        f"The top moved by {round(by_deg, 1) + 0.0:+.1f}° ± {2 * u_deg:.1f}° with idle and mixture"
+    )
     if abs(by_deg) <= MOVED_DEG:
         text = f"{change}: near enough."
         return Moved(verdict="held", by_deg=by_deg, u_deg=u_deg, text=text)

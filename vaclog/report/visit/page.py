@@ -6,6 +6,7 @@ is, light in print; readable on a phone. The visit's document is kept in the pag
 
 from __future__ import annotations
 
+from dataclasses import replace
 from html import escape
 from typing import Final
 
@@ -19,6 +20,7 @@ from vaclog.report.visit.story import VisitStory, tell
 from vaclog.result import Result
 from vaclog.units import PressureUnit
 from vaclog.visit.records import Visit, visit_to_json
+from vaclog.visit.road import set_deg
 
 _STYLE: Final = (
     PAGE_STYLE
@@ -89,7 +91,7 @@ def render(visit: Visit, previous: Visit | None, unit: PressureUnit) -> str:
 <div class="lead">
 {lead}</div>
 </header>
-{_figure(story.picture, unit)}
+{_figure(story.picture, set_deg(visit), unit)}
 <main>
 <div class="rooms">
 {_sections(story.plain)}
@@ -108,12 +110,17 @@ def _sections(sections: tuple[Section, ...]) -> str:
     return "\n".join(section_html(section) for section in sections)
 
 
-def _figure(result: Result | None, unit: PressureUnit) -> str:
+def _figure(result: Result | None, left_deg: float | None, unit: PressureUnit) -> str:
+    """The hill of the visit, its ball where the distributor was left, else at the advice."""
     if result is None:
         return ""
+    ball = "Full ball: the advice. " if result.advice.set_deg is not None else ""
+    if left_deg is not None:
+        ball = "Full ball: where it was left. "
+        result = replace(result, advice=replace(result.advice, set_deg=left_deg))
     caption = _CAPTION.format(
         height="vacuum" if result.barometer_kpa is not None else "pressure (less is up)",
-        ball="Full ball: the advice. " if result.advice.set_deg is not None else "",
+        ball=ball,
     )
     figure = drawn(result, unit, picture.describe(result, unit), caption)
     # The picture speaks at the engine; a year later "now" is something else.

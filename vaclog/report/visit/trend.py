@@ -10,7 +10,8 @@ import math
 from collections.abc import Sequence
 from typing import Final
 
-from vaclog.report.words.quantities import fixed
+from vaclog.report.words.quantities import difference, fixed, pressure
+from vaclog.units import PressureUnit
 from vaclog.visit.follow import Figure, Followed
 from vaclog.visit.trend import FALSE_ALARM, Reading
 
@@ -23,8 +24,8 @@ _NAMES: Final[dict[Figure, str]] = {
     "peak": "Top of the hill",
     "idle": "Manifold pressure at idle",
 }
-_UNITS: Final = {"deg2": "°", "deg": "°", "rpm": " rpm", "kPa": " kPa"}
-_DECIMALS: Final = {"deg2": 2, "deg": 1, "rpm": 0, "kPa": 1}
+_UNITS: Final = {"deg": "°", "rpm": " rpm"}
+_DECIMALS: Final = {"deg": 1, "rpm": 0}
 # What it could be, more and less; candidates of the trade (common practice), never a verdict.
 _COULD_BE: Final[dict[tuple[Figure, bool], str]] = {
     ("scatter", True): (
@@ -43,8 +44,10 @@ _COULD_BE: Final[dict[tuple[Figure, bool], str]] = {
 }
 
 
-def trend(followed: Sequence[Followed], *, false_alarm: float = FALSE_ALARM) -> list[str]:
-    """Lines, one figure after another."""
+def trend(
+    followed: Sequence[Followed], unit: PressureUnit, *, false_alarm: float = FALSE_ALARM
+) -> list[str]:
+    """Lines, one figure after another; pressures in ``unit``."""
     if not followed:
         return [
             "No figure is known from two visits yet. A hold at idle with a crank mark tells the "
@@ -52,8 +55,8 @@ def trend(followed: Sequence[Followed], *, false_alarm: float = FALSE_ALARM) -> 
         ]
     lines: list[str] = []
     for each in followed:
-        lines.append(f"{_NAMES[each.figure]}: {_readings(each)}.")
-        lines += [f"  {line}" for line in _changes(each)]
+        lines.append(f"{_NAMES[each.figure]}: {_readings(each, unit)}.")
+        lines += [f"  {line}" for line in _changes(each, unit)]
     lines.append(
         f"Called a change where chance alone does it in fewer than {100 * false_alarm:g} of 100 "
         "unchanged rows of visits, for each test and figure by itself."
@@ -66,28 +69,31 @@ def _shown(value: float, unit: str) -> float:
     return math.copysign(math.sqrt(abs(value)), value) if unit == "deg2" else value
 
 
-def _one(reading: Reading, unit: str) -> str:
-    value, decimals = _shown(reading.value, unit), _DECIMALS[unit]
-    if unit == "deg2":
-        low = _shown(max(reading.value - _TWICE * reading.u, 0.0), unit)
-        high = _shown(reading.value + _TWICE * reading.u, unit)
-        return f"{fixed(value, 2)}° ({fixed(low, 2)}–{fixed(high, 2)}°)"
-    return f"{fixed(value, decimals)} ± {fixed(_TWICE * reading.u, decimals)}{_UNITS[unit]}"
+def _one(reading: Reading, of: str, unit: PressureUnit) -> str:
+    value, twice = reading.value, _TWICE * reading.u
+    if of == "deg2":
+        low, high = _shown(max(value - twice, 0.0), of), _shown(value + twice, of)
+        return f"{fixed(_shown(value, of), 2)}° ({fixed(low, 2)}–{fixed(high, 2)}°)"
+    if of == "kPa":
+        return f"{pressure(value, unit)} ± {difference(twice, unit)}"
+    return f"{fixed(value, _DECIMALS[of])} ± {fixed(twice, _DECIMALS[of])}{_UNITS[of]}"
 
 
-def _readings(each: Followed) -> str:
+def _readings(each: Followed, unit: PressureUnit) -> str:
     rows = zip(each.numbers, each.readings, strict=True)
     return ", ".join(
-        f"{int(reading.at_years)} (visit {number}) {_one(reading, each.unit)}"
+        f"{int(reading.at_years)} (visit {number}) {_one(reading, each.unit, unit)}"
         for number, reading in rows
     )
 
 
-def _amount(value: float, each: Followed) -> str:
+def _amount(value: float, each: Followed, unit: PressureUnit) -> str:
     """Size of a change, without its sign."""
     if each.unit == "deg2":
         size = fixed(abs(_shown(value, each.unit)), 2)
         return f"a scatter of {size}° {'came on top' if value > 0 else 'is gone'}"
+    if each.unit == "kPa":
+        return difference(value, unit)
     return f"{fixed(abs(value), _DECIMALS[each.unit])}{_UNITS[each.unit]}"
 
 
@@ -97,15 +103,15 @@ def _chance(p: float) -> str:
     return f"in {fixed(100 * p, 2 if p < 0.01 else 0)} of 100"
 
 
-def _changes(each: Followed) -> list[str]:
+def _changes(each: Followed, unit: PressureUnit) -> list[str]:
     last, step, slope = each.last, each.step, each.slope
     told = []
     if last.changed:
-        told.append((last.p, last.difference > 0, _between(each)))
+        told.append((last.p, last.difference > 0, _between(each, unit)))
     if step is not None and step.changed:
-        told.append((step.p, step.size > 0, _stepped(each)))
+        told.append((step.p, step.size > 0, _stepped(each, unit)))
     if slope is not None and slope.changed:
-        told.append((slope.p, slope.per_year > 0, _sloped(each)))
+        told.append((slope.p, slope.per_year > 0, _sloped(each, unit)))
     if not told:
         return [f"No change beyond chance (the last two: {_chance(last.p)} by chance)."]
     _, more, _ = min(told)
@@ -118,19 +124,19 @@ def _changes(each: Followed) -> list[str]:
     )
 
 
-def _between(each: Followed) -> str:
+def _between(each: Followed, unit: PressureUnit) -> str:
     way = "more" if each.last.difference > 0 else "less"
-    return f"Since the visit before: {way}, {_amount(each.last.difference, each)}"
+    return f"Since the visit before: {way}, {_amount(each.last.difference, each, unit)}"
 
 
-def _stepped(each: Followed) -> str:
+def _stepped(each: Followed, unit: PressureUnit) -> str:
     assert each.step is not None
     way = "up" if each.step.size > 0 else "down"
     number = each.numbers[each.step.before]
-    return f"A step {way} from visit {number} on, {_amount(each.step.size, each)}"
+    return f"A step {way} from visit {number} on, {_amount(each.step.size, each, unit)}"
 
 
-def _sloped(each: Followed) -> str:
+def _sloped(each: Followed, unit: PressureUnit) -> str:
     assert each.slope is not None
     way = "more" if each.slope.per_year > 0 else "less"
-    return f"Year by year {way}, {_amount(each.slope.per_year, each)} in a year"
+    return f"Year by year {way}, {_amount(each.slope.per_year, each, unit)} in a year"
