@@ -8,9 +8,10 @@ calls alone, so it is the same as in the session's own thread, only not waited f
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Callable
 from queue import SimpleQueue
-from typing import TypeAlias
+from typing import Final, TypeAlias
 
 from vaclog.guidance.guide import Guide
 from vaclog.guidance.instructions import Instruction
@@ -18,6 +19,10 @@ from vaclog.guidance.view import View
 from vaclog.records import OperatorInput
 from vaclog.session import Event, Instruct, Noticed
 from vaclog.signals.tables import Background, CycleTable
+
+HEAD_START_S: Final = 0.004
+"""The cycle that is to be thought about is shown first: a leader that begins at once takes the
+interpreter's lock from the thread that hands the cycle out. A busy leader does not wait."""
 
 # A call of the guide, and the host time up to which it leads.
 _Call: TypeAlias = tuple[Callable[[], list[Instruction]], int | None]
@@ -36,6 +41,8 @@ class LeaderThread:
         Called there with the host time up to which the hand has been led.
     make_view
         Makes a view of the guide.
+    pause
+        Waits some seconds.
     """
 
     def __init__(
@@ -46,10 +53,11 @@ class LeaderThread:
         on_view: Callable[[View], None],
         on_led: Callable[[int], None] = lambda _at_us: None,
         make_view: Callable[[Guide], View] = Guide.view,
+        pause: Callable[[float], None] = time.sleep,
     ) -> None:
         self._guide = guide
         self._on_event, self._on_view, self._on_led = on_event, on_view, on_led
-        self._make_view = make_view
+        self._make_view, self._pause = make_view, pause
         self._view = make_view(guide)
         self._shown: tuple[object, ...] = ()
         self._calls: SimpleQueue[_Call | None] = SimpleQueue()
@@ -105,6 +113,8 @@ class LeaderThread:
 
     def _run(self) -> None:
         while (call := self._calls.get()) is not None:
+            if call[1] is not None and self._calls.empty():
+                self._pause(HEAD_START_S)
             try:
                 for instruction in call[0]():
                     self._on_event(Instruct(instruction=instruction))

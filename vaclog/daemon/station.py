@@ -26,7 +26,7 @@ from vaclog.units import PressureUnit
 
 # The page's thread waits so long for one that is looking at the hill; the usual 5 ms, once for
 # each hand-over, are more than all the rest of the way from byte to page.
-SWITCH_S: Final = 0.0005
+SWITCH_S: Final = 0.0001
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
