@@ -113,23 +113,18 @@ class Rhythm:
             int64 [m] each; a step is the number of periods since the pulse before (1: none
             is missing), or ``BREAK``.
         """
+        # Pulses are few and each hangs on the one before: plain numbers beat arrays here.
         self.received += len(times)
-        position = 0
-        while position < len(times):
-            sure = self._run_of_sure(times, position, upto_us)
-            if sure:
-                self._out += [(int(t), 1) for t in times[position : position + sure]]
-                position += sure
-                self._previous = int(times[position - 1])
-            else:
-                t = int(times[position])
+        come = times.tolist()
+        for place, t in enumerate(come, 1):
+            following = come[place] if place < len(come) else upto_us
+            if not self._is_beyond_doubt(t, following):
                 self._end_doubt(t)
                 if self._is_plain_echo(t):
                     self.ringing += 1
                 else:
                     self._step(t)
-                self._previous = t
-                position += 1
+            self._previous = t
         if upto_us is not None:
             self._end_doubt(upto_us)
         if self._readings and (upto_us is None or upto_us - self._best().last > self._silence):
@@ -148,42 +143,29 @@ class Rhythm:
         if not self._out:
             return _NO_PULSES
         out, self._out = self._out, []
-        pairs = np.array(out, np.int64).reshape(-1, 2)
-        steps = pairs[:, 1]
-        self.accepted += len(steps)
-        self.missing += int(np.maximum(steps - 1, 0).sum())
-        return pairs[:, 0], steps
+        self.accepted += len(out)
+        self.missing += sum(step - 1 for _, step in out if step > 1)
+        pairs = np.array(out, np.int64)
+        return pairs[:, 0], pairs[:, 1]
 
-    def _run_of_sure(self, times: IntArray, position: int, upto_us: int | None) -> int:
-        """How many pulses from here on are beyond doubt; takes them into the reading."""
+    def _is_beyond_doubt(self, t: int, following: int | None) -> bool:
+        """Whether a pulse came just when it had to and alone; then takes it into the reading.
+
+        ``following`` is the next pulse, or the time before which none is to come (None: never).
+        """
         if len(self._readings) != 1:
-            return 0
+            return False
         reading = self._readings[0]
         if reading.period is None or reading.pending:
-            return 0
-        first = int(times[position])
-        if not _is_sure((first - reading.last) / reading.period):
-            return 0
-        if position + 1 < len(times) and times[position + 1] - first <= _GUARD * reading.period:
-            return 0
-        block = times[position : position + 256]
-        periods = block - np.concatenate(([reading.last], block[:-1]))
-        ratio = np.empty(len(block))
-        ratio[0] = 1.0
-        ratio[1:] = periods[1:] / np.maximum(periods[:-1], 1)
-        following = np.empty(len(block))
-        following[:-1] = periods[1:]
-        after = position + len(block)
-        if after < len(times):
-            following[-1] = times[after] - block[-1]
-        else:
-            following[-1] = np.inf if upto_us is None else upto_us - block[-1]
-        odd = (ratio <= _SURE_LOW) | (ratio >= _SURE_HIGH) | (following <= _GUARD * periods)
-        count = int(np.argmax(odd)) if odd.any() else len(block)
-        if count:
-            reading.last = int(block[count - 1])
-            reading.period = float(periods[count - 1])
-        return count
+            return False
+        period = t - reading.last
+        if not _is_sure(period / reading.period):
+            return False
+        if following is not None and following - t <= _GUARD * period:
+            return False
+        reading.last, reading.period = t, float(period)
+        self._out.append((t, 1))
+        return True
 
     def _end_doubt(self, t: int) -> None:
         """Nothing came soon after a pulse that came just when it had to: it is the one."""
