@@ -10,16 +10,20 @@ comes before the torque that it makes.
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections import deque
+from collections.abc import Sequence
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
 from vaclog.signals.tables import FloatArray, IntArray
 
 PLAUSIBLE_LOW_DEG, PLAUSIBLE_HIGH_DEG = -30.0, 75.0
 """No engine idles or runs outside this advance (common practice)."""
+
+
+_SOON_AFTER_MARK_DEG = 90.0
 
 
 def mark_advance(
@@ -42,31 +46,34 @@ def mark_advance(
     angle_deg
         Where the mark passes its sensor, before top dead centre.
     """
-    if len(mark_us) < 2 or not len(spark_us):
-        return np.full(len(spark_us), np.nan)
-    last = len(mark_us) - 1
-    after = mark_us.searchsorted(spark_us, side="right")
-    own = np.minimum(np.maximum(after, 1), last)
-    since = (spark_us - mark_us[np.maximum(after - 1, 0)]).astype(float)
-    turn = (mark_us[own] - mark_us[own - 1]).astype(float)
-    own_known = (after >= 1) & (after <= last) & (mark_steps[own] == 1)
-    before = np.maximum(after - 1, 1)
-    turn_before = (mark_us[before] - mark_us[before - 1]).astype(float)
-    before_known = (after >= 2) & (mark_steps[before] == 1)
-
-    with np.errstate(divide="ignore", invalid="ignore"):
-        turned = 360.0 * since / turn
-        bend = (360.0 / turn - 360.0 / turn_before) / (turn + turn_before)
-        bent = turned + bend * since * (since - turn)
-        turned = np.where(before_known, bent, turned)
-        # The mark that ends the turn was lost: the turn before serves for a spark soon after
-        # a mark, where the change of speed hardly counts.
-        straight = 360.0 * since / turn_before
-    usable = before_known & (straight < 90.0)
-    turned = np.where(own_known, turned, np.where(usable, straight, np.nan))
+    # Row by row: there is one a cycle, and arrays of one cost more than they save.
+    marks, steps = mark_us.tolist(), mark_steps.tolist()
+    turned = [_turned_deg(spark, marks, steps) for spark in spark_us.tolist()]
     # Half a turn either side of the mark is the same place: keep to the side where ignition
     # can be.
-    return np.asarray(wrap_deg(angle_deg - turned), np.float64)
+    return wrap_deg(angle_deg - np.array(turned, np.float64))
+
+
+def _turned_deg(spark: int, marks: list[int], steps: list[int]) -> float:
+    """Crank degrees from the mark before a spark to the spark, NaN where unknown."""
+    after = bisect_right(marks, spark)
+    if not after or len(marks) < 2:
+        return math.nan
+    since = float(spark - marks[after - 1])
+    turn_before = None
+    if after >= 2 and steps[after - 1] == 1:
+        turn_before = float(marks[after - 1] - marks[after - 2])
+    if after < len(marks) and steps[after] == 1:
+        turn = float(marks[after] - marks[after - 1])
+        turned = 360.0 * since / turn
+        if turn_before is None:
+            return turned
+        bend = (360.0 / turn - 360.0 / turn_before) / (turn + turn_before)
+        return turned + bend * since * (since - turn)
+    # The mark that ends the turn was lost: the turn before serves for a spark soon after
+    # a mark, where the change of speed hardly counts.
+    straight = math.nan if turn_before is None else 360.0 * since / turn_before
+    return straight if straight < _SOON_AFTER_MARK_DEG else math.nan
 
 
 def wrap_deg(advance_deg: FloatArray) -> FloatArray:
@@ -133,10 +140,10 @@ class AdvanceKeeper:
         self._age = 0
         self.refused = 0
 
-    def feed(self, advance_deg: FloatArray, fresh: NDArray[np.bool_]) -> FloatArray:
+    def feed(self, advance_deg: FloatArray, fresh: Sequence[bool]) -> FloatArray:
         """Advance of consecutive cycles, float64 [n]; ``fresh`` where one does not follow."""
         kept = advance_deg.tolist()
-        for row, (value, begins) in enumerate(zip(kept, fresh.tolist(), strict=True)):
+        for row, (value, begins) in enumerate(zip(kept, fresh, strict=True)):
             if begins:
                 self._recent.clear()
                 self._refused.clear()

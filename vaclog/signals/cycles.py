@@ -6,7 +6,9 @@ rows of the cycle table: pressures (:mod:`~vaclog.signals.in_cycle`), speed, adv
 
 from __future__ import annotations
 
-from dataclasses import replace
+import math
+from bisect import bisect_left
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -18,14 +20,18 @@ from vaclog.signals.advance import (
     body_counts_at,
     mark_advance,
 )
-from vaclog.signals.edges import NO_EDGES, Edges, join
+from vaclog.signals.edges import Edge
 from vaclog.signals.growing import Growing
-from vaclog.signals.in_cycle import pressures, slot_sparks
+from vaclog.signals.in_cycle import GREATEST, LEAST, MEAN, SLOTS, pressures, slot_sparks
 from vaclog.signals.scales import PressureScale, body_deg
 from vaclog.signals.tables import AdvanceFrom, CycleFlag, CycleTable, FloatArray, IntArray
 from vaclog.signals.tails import LONGEST_HOLE_US, PressureTail, PulseTail
-from vaclog.signals.tally import Tally, has
+from vaclog.signals.tally import Tally
 from vaclog.units import rpm_from_cycle_us
+
+# As plain numbers: operations of flag types cost more than all the rest of a row.
+_CRANKING, _SPLIT = int(CycleFlag.CRANKING), int(CycleFlag.SPLIT)
+_GAP, _RAIL, _AFTER_BREAK = int(CycleFlag.GAP), int(CycleFlag.RAIL), int(CycleFlag.AFTER_BREAK)
 
 _GAP_PART = 0.1
 _BLIND_PART = 0.5  # with more than this missing, the mean is no measurement
@@ -77,9 +83,9 @@ class CycleBuilder:
             "coil_us": Growing(np.float64, cylinders),
             "mark_deg": Growing(np.float64),
             "body_deg": Growing(np.float64),
-            "marks": Growing(np.int64),
             "flags": Growing(np.uint8),
         }
+        self._sources = {source: Growing(np.uint8) for source in AdvanceFrom}
         self.begin_boot(adc_bits)
 
     def begin_boot(self, adc_bits: int) -> None:
@@ -89,7 +95,7 @@ class CycleBuilder:
         self.marks = PulseTail()
         self.body = PulseTail()
         self.coils = PulseTail()
-        self._edges = NO_EDGES
+        self._edges: list[Edge] = []
         self._linked = False  # whether the last row's end is the first waiting edge
         self.expected_us: int | None = None  # when the next row can be made, in a steady rhythm
 
@@ -107,7 +113,8 @@ class CycleBuilder:
         most of the time, with nearly the open air in its manifold.
         """
         kpa = self.column("pressure_kpa")
-        known = kpa[~has(self.column("flags"), CycleFlag.CRANKING) & np.isfinite(kpa)]
+        cranking = self.column("flags") & np.uint8(CycleFlag.CRANKING)
+        known = kpa[(cranking == 0) & np.isfinite(kpa)]
         return float(np.quantile(known, _LITTLE_ASKED)) if len(known) else None
 
     def median_deg(self, name: str) -> float | None:
@@ -116,10 +123,9 @@ class CycleBuilder:
         known = known[np.isfinite(known)]
         return float(np.median(known)) if len(known) else None
 
-    def add_edges(self, edges: Edges) -> None:
+    def add_edges(self, edges: list[Edge]) -> None:
         """Take cycle edges in order of time."""
-        if len(edges):
-            self._edges = join([self._edges, edges])
+        self._edges += edges
 
     def finish_ready(
         self, *, upto_us: int, marks_upto_us: int, coils_upto_us: int, final: bool
@@ -144,35 +150,35 @@ class CycleBuilder:
         if ready:
             self._refine(ready)
             self._rows(ready)
-            self._edges = self._edges.rows(slice(ready, None))
+            del self._edges[:ready]
         self._forget(upto_us)
         return ready
 
     def _ready(self, upto_us: int, marks_upto_us: int, coils_upto_us: int, final: bool) -> int:
         """How many of the waiting edges end something that is complete."""
-        waiting = len(self._edges) - 1
-        if waiting <= 0:
-            return 0
-        if final:
+        waiting = max(len(self._edges) - 1, 0)
+        if final or not waiting:
             return waiting
         if self.pressure.held:
             return 0
-        end = self._edges.us[1:]
-        reach = ((end - self._edges.us[:-1]) * _MARK_REACH).astype(np.int64)
         newest = int(self.pressure.us[-1]) if len(self.pressure.us) else -(1 << 62)
         sampled = max(newest, upto_us - LONGEST_HOLE_US)
-        ready = (end <= sampled) & (end + reach < marks_upto_us) & (end < upto_us)
-        ready &= end <= coils_upto_us
-        return waiting if ready.all() else int(np.argmin(ready))
+        for ready, (before, edge) in enumerate(pairwise(self._edges)):
+            end = edge.us
+            reach = int((end - before.us) * _MARK_REACH)
+            if end > sampled or end >= upto_us or end > coils_upto_us:
+                return ready
+            if end + reach >= marks_upto_us:
+                return ready
+        return waiting
 
     def _refine(self, ready: int) -> None:
         """Move edges without a spark to where the marks say that it was."""
-        us = self._edges.us.copy()
-        for row in np.flatnonzero(self._edges.filled[: ready + 1]).tolist():
-            if row == 0 or self._edges.breaks[row]:
-                continue
-            us[row] = self._by_marks(int(us[row - 1]), int(us[row]))
-        self._edges = replace(self._edges, us=us)
+        edges = self._edges
+        for row in range(1, ready + 1):
+            if edges[row].filled and not edges[row].begins:
+                us = self._by_marks(edges[row - 1].us, edges[row].us)
+                edges[row] = edges[row]._replace(us=us)
 
     def _by_marks(self, before: int, guess: int) -> int:
         """Time of an unseen spark: as far from its mark as the spark before was from its own."""
@@ -192,69 +198,77 @@ class CycleBuilder:
         return refined if abs(refined - guess) < cycle // 5 else guess
 
     def _rows(self, ready: int) -> None:
-        fresh = self._edges.breaks[: ready + 1].copy()
+        edges = self._edges[: ready + 1]
         if not self._linked:
-            fresh[0] = True
-        # A break edge only begins a cycle: the stretch before it is no cycle.
-        rows = np.flatnonzero(~self._edges.breaks[1 : ready + 1])
-        self._linked = not bool(self._edges.breaks[ready])
-        if not len(rows):
+            edges[0] = edges[0]._replace(begins=True)
+        # An edge that only begins a cycle ends none: the stretch before it is no cycle.
+        spans = [(a, b) for a, b in pairwise(edges) if not b.begins]
+        self._linked = not edges[-1].begins
+        if not spans:
             return
-        start, end = self._edges.us[rows], self._edges.us[rows + 1]
-        p = pressures(self.pressure, start, end, self._slots)
-        blind = p.absent_part > _BLIND_PART
+        start = np.array([a.us for a, _ in spans], np.int64)
+        end = np.array([b.us for _, b in spans], np.int64)
         rpm = rpm_from_cycle_us((end - start).astype(np.float64))
-        flags = np.zeros(len(rows), np.uint8)
-        flags[self._edges.filled[rows] | self._edges.filled[rows + 1]] |= np.uint8(CycleFlag.SPLIT)
-        flags[p.absent_part > _GAP_PART] |= np.uint8(CycleFlag.GAP)
-        flags[p.railed] |= np.uint8(CycleFlag.RAIL)
-        flags[fresh[rows]] |= np.uint8(CycleFlag.AFTER_BREAK)
-        flags[rpm < self._cranking_rpm] |= np.uint8(CycleFlag.CRANKING)
-        unseen = self._edges.filled[rows] | ~self._edges.sparks[rows]
-        mark_deg, turns, counted = self._from_marks(start, end, unseen)
+        p = pressures(self.pressure, start, end, self._slots)
+        kpa = self.scale.kpa(p.levels)
+        blind = p.absent_part > _BLIND_PART
+        if blind.any():
+            kpa[blind, MEAN] = np.nan
+            kpa[blind, SLOTS:] = np.nan
+        flags = [
+            (_SPLIT if a.filled or b.filled else 0)
+            | (_AFTER_BREAK if a.begins else 0)
+            | (_CRANKING if speed < self._cranking_rpm else 0)
+            | (_GAP if absent > _GAP_PART else 0)
+            | (_RAIL if railed else 0)
+            for (a, b), speed, absent, railed in zip(
+                spans, rpm.tolist(), p.absent_part.tolist(), p.railed.tolist(), strict=True
+            )
+        ]
+        unseen = [a.filled or not a.spark for a, _ in spans]
+        mark_deg, turns, marks = self._from_marks(start, end, unseen)
+        mark_deg = self._keeper.feed(mark_deg, [a.begins for a, _ in spans])
+        body_deg = self._from_body(start, end)
         columns = {
             "start_us": start,
             "end_us": end,
             "rpm": rpm,
-            "pressure_kpa": np.where(blind, np.nan, self.scale.kpa(p.mean)),
-            "min_kpa": self.scale.kpa(p.low),
-            "max_kpa": self.scale.kpa(p.high),
-            "slot_kpa": np.where(blind[:, None], np.nan, self.scale.kpa(p.slots)),
+            "pressure_kpa": kpa[:, MEAN],
+            "min_kpa": kpa[:, LEAST],
+            "max_kpa": kpa[:, GREATEST],
+            "slot_kpa": kpa[:, SLOTS:],
             "turn_us": turns,
             "coil_us": slot_sparks(start, end, self.coils, self._slots),
-            "mark_deg": self._keeper.feed(mark_deg, fresh[rows]),
-            "body_deg": self._from_body(start, end),
-            "marks": counted,
-            "flags": flags,
+            "mark_deg": mark_deg,
+            "body_deg": body_deg,
+            "flags": np.array(flags, np.uint8),
         }
         for name, values in columns.items():
             self._columns[name].append(values)
-        self.tally.add(flags, columns["mark_deg"], columns["body_deg"], counted)
-        whole = (1.0 + _MARK_REACH) * _SOONER * float(end[-1] - start[-1])
-        self.expected_us = int(end[-1]) + int(whole)
+        self._note_sources(mark_deg, body_deg)
+        self.tally.add(flags, mark_deg.tolist(), body_deg.tolist(), marks)
+        last = spans[-1][1].us
+        whole = (1.0 + _MARK_REACH) * _SOONER * (last - spans[-1][0].us)
+        self.expected_us = last + int(whole)
+
+    def _note_sources(self, mark_deg: FloatArray, body_deg: FloatArray) -> None:
+        """Where each row's advance comes from, for whichever source will be chosen."""
+        for source, deg in ((AdvanceFrom.MARK, mark_deg), (AdvanceFrom.BODY, body_deg)):
+            known = np.where(np.isfinite(deg), source, AdvanceFrom.NONE)
+            self._sources[source].append(known.astype(np.uint8))
+        self._sources[AdvanceFrom.NONE].append(np.full(len(deg), AdvanceFrom.NONE, np.uint8))
 
     def _from_marks(
-        self, start: IntArray, end: IntArray, unseen: NDArray[np.bool_]
-    ) -> tuple[FloatArray, FloatArray, IntArray]:
+        self, start: IntArray, end: IntArray, unseen: list[bool]
+    ) -> tuple[FloatArray, FloatArray, list[int]]:
         """Advance, time of the two turns, and number of marks of each cycle."""
-        marks, steps = self.marks.us, self.marks.values
-        counted = np.searchsorted(marks, end) - np.searchsorted(marks, start)
-        turns = np.full((len(start), 2), np.nan)
-        if not len(marks):
-            return np.full(len(start), np.nan), turns, counted
-        angle = self._rig.mark.angle_deg if self._rig.mark else np.nan
-        advance = mark_advance(start, marks, steps, angle)
+        marks, steps = self.marks.us.tolist(), self.marks.values.tolist()
+        angle = self._rig.mark.angle_deg if self._rig.mark else math.nan
+        advance = mark_advance(start, self.marks.us, self.marks.values, angle)
         advance[unseen] = np.nan
-        reach = (end - start) * _MARK_REACH
-        last = len(marks) - 1
-        right = np.minimum(marks.searchsorted(start), last)
-        left = np.maximum(right - 1, 0)
-        own = np.where(np.abs(marks[right] - start) < np.abs(marks[left] - start), right, left)
-        sound = (np.abs(marks[own] - start) < reach) & (own + 2 <= last)
-        one, two = np.minimum(own + 1, last), np.minimum(own + 2, last)
-        sound &= np.abs(marks[two] - end) < reach
-        turns[:, 0] = np.where(sound & (steps[one] == 1), marks[one] - marks[own], np.nan)
-        turns[:, 1] = np.where(sound & (steps[two] == 1), marks[two] - marks[one], np.nan)
+        spans = list(zip(start.tolist(), end.tolist(), strict=True))
+        turns = np.array([_two_turns(marks, steps, *span) for span in spans])
+        counted = [bisect_left(marks, until) - bisect_left(marks, since) for since, until in spans]
         return advance, turns, counted
 
     def _from_body(self, start: IntArray, end: IntArray) -> FloatArray:
@@ -265,8 +279,8 @@ class CycleBuilder:
 
     def _forget(self, upto_us: int) -> None:
         oldest = upto_us - _LONGEST_TAIL_US
-        if len(self._edges):
-            oldest = max(oldest, int(self._edges.us[0]))
+        if self._edges:
+            oldest = max(oldest, self._edges[0].us)
         # Marks and body readings are looked at up to two turns before the spark.
         self.pressure.drop_before(oldest)
         self.marks.drop_before(oldest - 3_000_000)
@@ -275,14 +289,12 @@ class CycleBuilder:
 
     def table(self, source: AdvanceFrom) -> CycleTable:
         """All rows so far with the advance of one source."""
-        n = len(self)
         if source == AdvanceFrom.MARK:
             advance = self.column("mark_deg")
         elif source == AdvanceFrom.BODY:
             advance = self.column("body_deg")
         else:
-            advance = np.full(n, np.nan)
-        known = np.isfinite(advance)
+            advance = np.full(len(self), np.nan)
         return CycleTable(
             **{
                 name: self.column(name)
@@ -300,8 +312,26 @@ class CycleBuilder:
                 )
             },
             advance_deg=advance,
-            advance_from=np.where(known, source, AdvanceFrom.NONE).astype(np.uint8),
+            advance_from=self._sources[source].view(),
         )
+
+
+def _two_turns(marks: list[int], steps: list[int], start: int, end: int) -> tuple[float, float]:
+    """Time of the two turns of a cycle, NaN where a mark is missing or is not where it should."""
+    if not marks:
+        return math.nan, math.nan
+    reach = (end - start) * _MARK_REACH
+    last = len(marks) - 1
+    right = min(bisect_left(marks, start), last)
+    left = max(right - 1, 0)
+    own = right if abs(marks[right] - start) < abs(marks[left] - start) else left
+    if own + 2 > last or abs(marks[own] - start) >= reach or abs(marks[own + 2] - end) >= reach:
+        return math.nan, math.nan
+    one, two = own + 1, own + 2
+    return (
+        float(marks[one] - marks[own]) if steps[one] == 1 else math.nan,
+        float(marks[two] - marks[one]) if steps[two] == 1 else math.nan,
+    )
 
 
 def _nearest(times: IntArray, us: int) -> int | None:

@@ -81,12 +81,12 @@ class Evidence:
     @property
     def usual_marks(self) -> int:
         """Marks in most cycles."""
-        return int(self.tally.marks.argmax())
+        return self.tally.marks.index(max(self.tally.marks))
 
     @property
     def mark_sound(self) -> bool:
         """The mark passes twice a cycle, without a second tooth."""
-        rows = int(self.tally.marks.sum())
+        rows = sum(self.tally.marks)
         doubled = self.mark.strays > _DOUBLE_SHARE * max(self.mark.received, 1)
         return rows > 0 and self.usual_marks == 2 and not doubled
 

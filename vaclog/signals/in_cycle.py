@@ -18,15 +18,25 @@ from vaclog.signals.tails import PressureTail, PulseTail
 
 _RAIL_PART = 0.05
 
+MEAN, LEAST, GREATEST, SLOTS = range(4)
+"""Columns of :attr:`Pressures.levels`; from ``SLOTS`` on one of each slot."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Pressures:
-    """Columns of the table that come from the samples, in counts."""
+    """What the samples tell of each cycle.
 
-    mean: FloatArray
-    low: FloatArray
-    high: FloatArray
-    slots: FloatArray
+    Attributes
+    ----------
+    levels
+        float64 [n, 3 + N], counts: mean, least and greatest of the cycle, mean of each slot.
+    absent_part
+        float64 [n], part of the cycle without samples.
+    railed
+        bool [n], too many samples sit at a rail.
+    """
+
+    levels: FloatArray
     absent_part: FloatArray
     railed: NDArray[np.bool_]
 
@@ -34,40 +44,31 @@ class Pressures:
 def pressures(tail: PressureTail, start: IntArray, end: IntArray, slots: int) -> Pressures:
     """Means over each cycle and its equal parts; least and greatest of samples and edges."""
     n = len(start)
+    levels = np.full((n, SLOTS + slots), np.nan)
     if not len(tail.us):
-        nothing = np.full(n, np.nan)
-        return Pressures(
-            mean=nothing,
-            low=nothing,
-            high=nothing,
-            slots=np.full((n, slots), np.nan),
-            absent_part=np.ones(n),
-            railed=np.zeros(n, np.bool_),
-        )
+        absent = np.ones(n)
+        return Pressures(levels=levels, absent_part=absent, railed=np.zeros(n, np.bool_))
     duration = (end - start).astype(float)
     edges = start[:, None] + duration[:, None] * (np.arange(slots + 1) / slots)
-    row, area, absent, counts = tail.measure(edges)
-    areas = tail.area[row]
-    grown = (areas[:, 1:] - areas[:, :-1]) + (area[:, 1:] - area[:, :-1])
-    first, last = row[:, 0], row[:, -1]
-    mean = (tail.area[last] - tail.area[first]) + (area[:, -1] - area[:, 0])
-    missing = (tail.absent[last] - tail.absent[first]) + (absent[:, -1] - absent[:, 0])
-    # Samples inside the cycle are first + 1 … last; reduceat wants them as pairs of indices.
-    inside = last > first
-    pairs = np.stack((np.minimum(first + 1, len(tail.us) - 1), last + 1), axis=1).ravel()
-    padded = np.append(tail.counts, tail.counts[-1])
-    low = np.minimum(counts[:, 0], counts[:, -1])
-    high = np.maximum(counts[:, 0], counts[:, -1])
-    least = np.minimum.reduceat(padded, pairs)[::2]
-    greatest = np.maximum.reduceat(padded, pairs)[::2]
-    rails = tail.railed[last] - tail.railed[first]
+    at = tail.measure(edges)
+    grown = (at.area[:, 1:] - at.area[:, :-1]) + (at.area_since[:, 1:] - at.area_since[:, :-1])
+    mean = (at.area[:, -1] - at.area[:, 0]) + (at.area_since[:, -1] - at.area_since[:, 0])
+    levels[:, MEAN] = mean / (2.0 * duration)
+    levels[:, SLOTS:] = grown / (2.0 * duration[:, None] / slots)
+    first, last = at.row[:, 0], at.row[:, -1]
+    for cycle, (low, high) in enumerate(zip(first.tolist(), last.tolist(), strict=True)):
+        # Samples inside the cycle are low + 1 … high; at its edges it is between two.
+        inside = tail.counts[low + 1 : high + 1]
+        least, greatest = sorted((at.counts[cycle, 0], at.counts[cycle, -1]))
+        levels[cycle, LEAST] = min(least, inside.min()) if len(inside) else least
+        levels[cycle, GREATEST] = max(greatest, inside.max()) if len(inside) else greatest
+    missing = (at.absent[:, -1] - at.absent[:, 0]) + (
+        at.absent_since[:, -1] - at.absent_since[:, 0]
+    )
     return Pressures(
-        mean=mean / (2.0 * duration),
-        low=np.where(inside, np.minimum(low, least), low),
-        high=np.where(inside, np.maximum(high, greatest), high),
-        slots=grown / (2.0 * duration[:, None] / slots),
+        levels=levels,
         absent_part=missing / duration,
-        railed=rails > _RAIL_PART * np.maximum(last - first, 1),
+        railed=at.railed[:, -1] - at.railed[:, 0] > _RAIL_PART * np.maximum(last - first, 1),
     )
 
 

@@ -191,7 +191,7 @@ def ripple_power(pressure: PressureTail, edges: IntArray, parts: int) -> FloatAr
     """
     start, duration = edges[:-1], np.diff(edges).astype(float)
     times = start[:, None] + duration[:, None] * (np.arange(parts + 1) / parts)
-    counts = pressure.measure(times)[3]
+    counts = pressure.measure(times).counts
     # A steady slope over the cycle would look like a ripple of all orders.
     slope = (counts[:, -1:] - counts[:, :1]) * (np.arange(parts) / parts)
     return np.asarray((np.abs(np.fft.rfft(counts[:, :-1] - slope, axis=1)) ** 2).mean(axis=0))

@@ -8,6 +8,8 @@ delivered.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from vaclog.signals.scales import PressureScale
@@ -26,29 +28,58 @@ _HOLE_PERIODS = 3.0
 """A sketch that prints may delay a sample by a period or two; three are a loss."""
 
 
-class PressureTail:
-    """Samples from the oldest cycle not yet finished, with running sums.
+_US, _COUNTS, _AREA, _ABSENT, _RAILED = range(5)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Measured:
+    """What the running sums are at times between samples; all of the shape of the times.
 
     Attributes
     ----------
-    us, counts
-        int64 [n].
-    area
-        int64 [n]: twice the integral of counts over time up to each sample.
-    absent
-        int64 [n]: time up to each sample for which samples are missing.
-    railed
-        int64 [n]: samples before each one that sit at a rail.
+    row
+        int64, the sample before each time.
+    area, absent, railed
+        int64, the sums at that sample.
+    area_since, absent_since
+        float64, what they have grown since.
+    counts
+        float64, the pressure itself, in counts.
+    """
+
+    row: IntArray
+    area: IntArray
+    absent: IntArray
+    railed: IntArray
+    area_since: FloatArray
+    absent_since: FloatArray
+    counts: FloatArray
+
+
+class PressureTail:
+    """Samples from the oldest cycle not yet finished, with running sums.
+
+    The sums up to each sample: twice the integral of counts over time, the time for which
+    samples are missing, and the samples before it that sit at a rail.
     """
 
     def __init__(self, scale: PressureScale) -> None:
         self._scale = scale
-        empty = np.empty(0, np.int64)
-        self.us, self.counts = empty, empty
-        self.area, self.absent, self.railed = empty, empty, empty
+        # One row a quantity: a read adds to all of them at once.
+        self._columns = np.empty((5, 0), np.int64)
         self._early: list[tuple[IntArray, IntArray]] = []  # before the spacing is known
         self._period: float | None = None
         self._block = np.empty(0, np.int64)  # spacings since the last full block
+
+    @property
+    def us(self) -> IntArray:
+        """Times of the samples, int64 [n]."""
+        return np.asarray(self._columns[_US])
+
+    @property
+    def counts(self) -> IntArray:
+        """The samples, int64 [n]."""
+        return np.asarray(self._columns[_COUNTS])
 
     @property
     def held(self) -> bool:
@@ -72,20 +103,21 @@ class PressureTail:
             self._period = float(np.median(np.diff(us[:first]))) if first > 1 else 1000.0
         if not len(us):
             return
-        if len(self.us):
-            earlier_us, before = self.us[-1:], np.concatenate((self.counts[-1:], counts[:-1]))
-            sums = self.area[-1], self.absent[-1], self.railed[-1]
+        added = np.empty((5, len(us)), np.int64)
+        added[_US], added[_COUNTS] = us, counts
+        spacing, before = np.empty_like(us), np.empty_like(us)
+        spacing[1:], before[1:] = us[1:] - us[:-1], counts[:-1]
+        if known := self._columns.shape[1]:
+            earlier_us, earlier_counts, area, absent, railed = self._columns[:, -1].tolist()
+            spacing[0], before[0] = added[_US, 0] - earlier_us, earlier_counts
         else:
-            earlier_us, before = us[:1], np.concatenate((counts[:1], counts[:-1]))
-            sums = np.int64(0), np.int64(0), np.int64(0)
-        spacing = us - np.concatenate((earlier_us, us[:-1]))
-        absent = self._absent(spacing)
-        railed = self._scale.at_rail(before)
-        self.us = np.concatenate((self.us, us))
-        self.counts = np.concatenate((self.counts, counts))
-        self.area = np.concatenate((self.area, sums[0] + np.cumsum((before + counts) * spacing)))
-        self.absent = np.concatenate((self.absent, sums[1] + np.cumsum(absent)))
-        self.railed = np.concatenate((self.railed, sums[2] + np.cumsum(railed)))
+            spacing[0], before[0] = 0, counts[0]
+        np.cumsum((before + added[_COUNTS]) * spacing, out=added[_AREA])
+        np.cumsum(self._absent(spacing), out=added[_ABSENT])
+        np.cumsum(self._scale.at_rail(before), out=added[_RAILED])
+        if known:
+            added[_AREA:] += np.array([[area], [absent], [railed]])
+        self._columns = np.concatenate((self._columns, added), axis=1)
 
     def _absent(self, spacing: IntArray) -> IntArray:
         """Time without samples in each spacing, judged on the median of the block before."""
@@ -97,47 +129,51 @@ class PressureTail:
             ranked = np.sort(joined[: full * _BLOCK].reshape(full, _BLOCK), axis=1)
             medians = (ranked[:, _BLOCK // 2 - 1] + ranked[:, _BLOCK // 2]) / 2
             levels = np.concatenate((levels, medians))
-        period = np.repeat(levels, _BLOCK)[len(self._block) : len(joined)]
+        offset = len(self._block)
         self._period = float(levels[-1])
         self._block = joined[full * _BLOCK :]
+        # Hardly ever is there one.
+        if spacing.max() <= _HOLE_PERIODS * levels.min():
+            return np.zeros(len(spacing), np.int64)
+        period = np.repeat(levels, _BLOCK)[offset : len(joined)]
         hole = spacing > _HOLE_PERIODS * period
         absent = np.where(hole, spacing - period.astype(np.int64), 0)
         return np.where(spacing > LONGEST_HOLE_US, spacing, absent)
 
     def drop_before(self, us: int) -> None:
         """Forget what no cycle needs any more; the sample before ``us`` stays."""
-        first = int(np.searchsorted(self.us, us, side="right")) - 1
+        first = int(self.us.searchsorted(us, side="right")) - 1
         # Only now and then: dropping copies the rest.
         if first < max(len(self.us) // 2, _BLOCK):
             return
-        self.us, self.counts = self.us[first:].copy(), self.counts[first:].copy()
-        self.area, self.absent = self.area[first:].copy(), self.absent[first:].copy()
-        self.railed = self.railed[first:].copy()
+        self._columns = self._columns[:, first:].copy()
 
-    def measure(self, edges: FloatArray) -> tuple[IntArray, FloatArray, FloatArray, FloatArray]:
+    def measure(self, times: FloatArray) -> Measured:
         """What the running sums are at times between samples.
 
         Parameters
         ----------
-        edges
-            float64 [...], times in us.
-
-        Returns
-        -------
-        row, area, absent, counts
-            The sample before each time (int64), and what area and absent grew since it, and
-            the interpolated counts (float64).
+        times
+            float64 of any shape, us.
         """
-        row = np.maximum(self.us.searchsorted(edges, side="right") - 1, 0)
-        after = np.minimum(row + 1, len(self.us) - 1)
-        since = edges - self.us[row]
-        spacing = self.us[after] - self.us[row]
+        row = np.maximum(self.us.searchsorted(times, side="right") - 1, 0)
+        at = self._columns[:, row]
+        after = self._columns[:, np.minimum(row + 1, len(self.us) - 1)]
+        since = times - at[_US]
+        spacing = after[_US] - at[_US]
         known = (spacing > 0) & (spacing <= LONGEST_HOLE_US) & (since >= 0)
         span = np.where(known, spacing, 1)
-        rise = np.where(known, self.counts[after] - self.counts[row], 0) * since / span
-        area = (2.0 * self.counts[row] + rise) * since
-        share = np.where(known, (self.absent[after] - self.absent[row]) / span, 1.0)
-        return row, area, share * since, self.counts[row] + rise
+        rise = np.where(known, after[_COUNTS] - at[_COUNTS], 0) * since / span
+        share = np.where(known, (after[_ABSENT] - at[_ABSENT]) / span, 1.0)
+        return Measured(
+            row=row,
+            area=at[_AREA],
+            absent=at[_ABSENT],
+            railed=at[_RAILED],
+            area_since=(2.0 * at[_COUNTS] + rise) * since,
+            absent_since=share * since,
+            counts=at[_COUNTS] + rise,
+        )
 
 
 class PulseTail:
@@ -155,6 +191,6 @@ class PulseTail:
 
     def drop_before(self, us: int) -> None:
         """Forget the old ones."""
-        first = int(np.searchsorted(self.us, us))
+        first = int(self.us.searchsorted(us))
         if first > 64:
             self.us, self.values = self.us[first:].copy(), self.values[first:].copy()

@@ -5,16 +5,19 @@ Enters: new rows. Leaves: counts, from which the source of advance is chosen and
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-
-import numpy as np
-from numpy.typing import NDArray
 
 from vaclog.signals.advance import (
     PLAUSIBLE_HIGH_DEG,
     PLAUSIBLE_LOW_DEG,
 )
-from vaclog.signals.tables import CycleFlag, FloatArray, IntArray
+from vaclog.signals.tables import CycleFlag
+
+# As plain numbers: operations of flag types cost more than all the rest.
+_CRANKING, _SPLIT = int(CycleFlag.CRANKING), int(CycleFlag.SPLIT)
+_GAP, _RAIL = int(CycleFlag.GAP), int(CycleFlag.RAIL)
 
 
 @dataclass(slots=True)
@@ -32,7 +35,7 @@ class Tally:
     mark_plausible, body_plausible
         Of those, rows whose advance is one that engines have.
     marks
-        int64 [9], rows by the number of marks in them; the last counts 8 and more.
+        Rows by the number of marks in them, 9 numbers; the last counts 8 and more.
     """
 
     rows: int = 0
@@ -44,34 +47,26 @@ class Tally:
     body: int = 0
     mark_plausible: int = 0
     body_plausible: int = 0
-    marks: IntArray = field(default_factory=lambda: np.zeros(9, np.int64))
+    marks: list[int] = field(default_factory=lambda: [0] * 9)
 
     def add(
         self,
-        flags: NDArray[np.uint8],
-        mark_deg: FloatArray,
-        body_deg: FloatArray,
-        marks: IntArray,
+        flags: Sequence[int],
+        mark_deg: Sequence[float],
+        body_deg: Sequence[float],
+        marks: Sequence[int],
     ) -> None:
         """Count new rows."""
-        cranking = has(flags, CycleFlag.CRANKING)
-        self.cranking += int(cranking.sum())
-        firing = ~cranking
-        self.rows += int(firing.sum())
-        self.split += int(has(flags, CycleFlag.SPLIT)[firing].sum())
-        self.gap += int(has(flags, CycleFlag.GAP)[firing].sum())
-        self.rail += int(has(flags, CycleFlag.RAIL)[firing].sum())
-        self.mark += int(np.isfinite(mark_deg[firing]).sum())
-        self.body += int(np.isfinite(body_deg[firing]).sum())
-        self.mark_plausible += int(_plausible(mark_deg[firing]).sum())
-        self.body_plausible += int(_plausible(body_deg[firing]).sum())
-        self.marks += np.bincount(np.minimum(marks[firing], 8), minlength=9)
-
-
-def has(flags: NDArray[np.uint8], flag: CycleFlag) -> NDArray[np.bool_]:
-    """Which rows carry a flag."""
-    return np.asarray((flags & np.uint8(flag)) > 0)
-
-
-def _plausible(advance_deg: FloatArray) -> NDArray[np.bool_]:
-    return np.asarray((advance_deg > PLAUSIBLE_LOW_DEG) & (advance_deg < PLAUSIBLE_HIGH_DEG))
+        for flag, mark, body, passed in zip(flags, mark_deg, body_deg, marks, strict=True):
+            if flag & _CRANKING:
+                self.cranking += 1
+                continue
+            self.rows += 1
+            self.split += flag & _SPLIT > 0
+            self.gap += flag & _GAP > 0
+            self.rail += flag & _RAIL > 0
+            self.mark += not math.isnan(mark)
+            self.body += not math.isnan(body)
+            self.mark_plausible += PLAUSIBLE_LOW_DEG < mark < PLAUSIBLE_HIGH_DEG
+            self.body_plausible += PLAUSIBLE_LOW_DEG < body < PLAUSIBLE_HIGH_DEG
+            self.marks[min(passed, 8)] += 1

@@ -18,7 +18,7 @@ import numpy as np
 from vaclog.cards import EngineCard, RigCard
 from vaclog.signals.advance import mark_advance
 from vaclog.signals.cycles import CycleBuilder
-from vaclog.signals.edges import CycleEdges, Edges, fill, join
+from vaclog.signals.edges import CycleEdges, Edge, fill
 from vaclog.signals.inbox import Sorted
 from vaclog.signals.pickup import (
     LEAST_CYCLES,
@@ -93,12 +93,12 @@ class PulseCount:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Turned:
-    """Pulses that belong to the rhythm, int64 [n] each, and edges."""
+    """Pulses that belong to the rhythm, int64 [n] each, and cycle edges."""
 
     sparks: IntArray
     coils: IntArray
     marks: IntArray
-    edges: Edges
+    edges: list[Edge]
 
 
 class Turning:
@@ -166,21 +166,21 @@ class Turning:
             *((sparks, steps) if every is PulseKind.SPARK else (coils, coil_steps))
         )
         self.coils_settled_us = 0 if early is None else self._rhythms[every].settled_us(early)
-        parts: list[Edges] = []
+        edges: list[Edge] = []
         if self.source is not PulseKind.SPARK:
-            parts += self._before_sparks(
+            edges += self._before_sparks(
                 (sparks, steps), (coils, coil_steps), (marks, mark_steps), upto, builder
             )
         else:
             self._wait(sparks, steps)
         if self.source is PulseKind.SPARK:
             if self.pickup is None:
-                parts += self._check(builder, upto)
+                edges += self._check(builder, upto)
             if self.pickup is not None:
-                parts.append(self._flow(self.pickup.sparks_per_cycle, builder))
+                edges += self._flow(self.pickup.sparks_per_cycle, builder)
         if upto is None:
-            parts.append(self._end())
-        return Turned(sparks=sparks, coils=coils, marks=marks, edges=join(parts))
+            edges += self._end()
+        return Turned(sparks=sparks, coils=coils, marks=marks, edges=edges)
 
     def _corrected(self, kind: PulseKind, ready: Sorted, upto: int | None) -> _Pulses:
         """Pulses in rhythm with the pickup's delay taken off."""
@@ -189,26 +189,23 @@ class Turning:
     def _wait(self, times: IntArray, steps: IntArray) -> None:
         self._waiting = _joined(self._waiting, (times, steps))
 
-    def _flow(self, per_cycle: int, builder: CycleBuilder, until: int | None = None) -> Edges:
+    def _flow(self, per_cycle: int, builder: CycleBuilder, until: int | None = None) -> list[Edge]:
         """Edges from the waiting pulses (the first ``until`` of them)."""
         times, steps = self._waiting
         until = len(times) if until is None else until
         self._waiting = (times[until:], steps[until:])
         if self._edges is None:
 
-            def choose(sparks: IntArray, ended: bool) -> int | None:
+            def choose(sparks: list[int], ended: bool) -> int | None:
                 return self._choose(sparks, ended, builder)
 
             self._edges = CycleEdges(per_cycle, choose, sparks=self.source is not PulseKind.MARK)
-        return self._edges.feed(times[:until], steps[:until], final=False)
+        return self._edges.feed(times[:until].tolist(), steps[:until].tolist(), final=False)
 
-    def _end(self) -> Edges:
+    def _end(self) -> list[Edge]:
         """Nothing continues here."""
-        if self._edges is None:
-            return join([])
-        rest = self._edges.feed(*_NONE, final=True)
-        self._edges = None
-        return rest
+        ended, self._edges = self._edges, None
+        return [] if ended is None else ended.feed((), (), final=True)
 
     # Without a spark on the No. 1 lead -------------------------------------------------------
 
@@ -219,7 +216,7 @@ class Turning:
         marks: _Pulses,
         upto: int | None,
         builder: CycleBuilder,
-    ) -> list[Edges]:
+    ) -> list[Edge]:
         """Edges until the first spark; from then on sparks make the cycles.
 
         The change is made when no coil pulse or mark from before that spark is in doubt any
@@ -227,23 +224,23 @@ class Turning:
         """
         self._early = _joined(self._early, sparks)
         first = _nth(self._early[0], 1)
-        parts = [self._without_sparks(_before(coils, first), _before(marks, first), builder)]
+        edges = self._without_sparks(_before(coils, first), _before(marks, first), builder)
         settled = upto
         if upto is not None:
             coil = self._rhythms[PulseKind.COIL]
             settled = min(self.marks_settled_us, coil.settled_us(upto - self._delay))
         if first is not None and (settled is None or settled > first):
-            parts.append(self._end())
+            edges += self._end()
             self.source = PulseKind.SPARK
             self._waiting, self._early = self._early, _NONE
-        return parts
+        return edges
 
     def _without_sparks(
         self,
         coils: _Pulses,
         marks: _Pulses,
         builder: CycleBuilder,
-    ) -> Edges:
+    ) -> list[Edge]:
         """Edges from the coil lead or the marks, once it is clear that they must serve."""
         if self.source is None:
             self._wait(*coils)
@@ -260,18 +257,18 @@ class Turning:
             if coil_at is not None:
                 self.source = PulseKind.COIL
                 return self._flow(self._engine.cylinders, builder)
-            return join([])
+            return []
         self._wait(*(marks if self.source is PulseKind.MARK else coils))
         return self._flow(2 if self.source is PulseKind.MARK else self._engine.cylinders, builder)
 
     # The check of the card -------------------------------------------------------------------
 
-    def _check(self, builder: CycleBuilder, upto: int | None) -> list[Edges]:
+    def _check(self, builder: CycleBuilder, upto: int | None) -> list[Edge]:
         """Judge the pickup as soon as enough sparks in a row are there.
 
         Stretches too short to judge by go ahead as the card says.
         """
-        parts: list[Edges] = []
+        edges: list[Edge] = []
         while self.pickup is None and len(self._waiting[0]):
             times, steps = self._waiting
             later = np.flatnonzero(steps[1:] == BREAK)
@@ -281,22 +278,22 @@ class Turning:
             if until is None:
                 if not ended:
                     break
-                parts.append(self._flow(self._declared, builder, until=length))
-                parts.append(self._end())
+                edges += self._flow(self._declared, builder, until=length)
+                edges += self._end()
                 continue
             known = min(self.marks_settled_us, upto) if upto is not None else None
             if known is not None and times[until - 1] >= known:
                 break
-            sparks, _ = fill(times[: until - 1], steps[: until - 1], None)
+            even = fill(times[: until - 1].tolist(), steps[: until - 1].tolist(), None)
             self.pickup = judge_pickup(
-                sparks,
+                np.array([time for time, _ in even], np.int64),
                 declared=self._declared,
                 cylinders=self._engine.cylinders,
                 idle_rpm=self._engine.idle_rpm,
                 pressure=builder.pressure,
                 marks=builder.marks,
             )
-        return parts
+        return edges
 
     def _enough(self, times: IntArray, ended: bool) -> int | None:
         """How many sparks of a stretch to judge by, None: too few as yet."""
@@ -307,14 +304,17 @@ class Turning:
             return until
         return len(times) if ended and len(times) >= least else None
 
-    def _choose(self, sparks: IntArray, ended: bool, builder: CycleBuilder) -> int | None:
+    def _choose(self, sparks: list[int], ended: bool, builder: CycleBuilder) -> int | None:
         """Which of the first sparks begins a cycle: the one that ignites No. 1 by its mark."""
         if self._rig.mark is None or len(sparks) < 2 or self.source is PulseKind.MARK:
             return 0
         if not ended and self.marks_settled_us < 2 * sparks[-1] - sparks[-2]:
             return None
         advance = mark_advance(
-            sparks, builder.marks.us, builder.marks.values, self._rig.mark.angle_deg
+            np.array(sparks, np.int64),
+            builder.marks.us,
+            builder.marks.values,
+            self._rig.mark.angle_deg,
         )
         usual = 15.0 if self._engine.static_deg is None else self._engine.static_deg
         off = np.where(np.isfinite(advance), np.abs(advance - usual), 1e3)
