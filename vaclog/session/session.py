@@ -13,11 +13,10 @@ load or elapsed time, and have no part in the final result.
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
-
-import numpy as np
 
 from vaclog.analysis.conclude import Tables, conclude, provisional
 from vaclog.analysis.holds.readings import Heard
@@ -346,5 +345,5 @@ class Session:
 
 def _mean(values: FloatArray) -> float:
     """Mean of what is known; NaN where nothing is."""
-    good = values[np.isfinite(values)]
-    return float(good.mean()) if len(good) else float("nan")
+    good = [each for each in values.tolist() if not math.isnan(each)]
+    return sum(good) / len(good) if good else math.nan

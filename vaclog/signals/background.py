@@ -5,7 +5,8 @@ Enters: sorted samples and pulse times. Leaves: bins of 100 ms.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,6 +42,25 @@ class _Counter:
         return out
 
 
+class _Bin(NamedTuple):
+    """Samples of one bin, in counts."""
+
+    number: int
+    samples: int
+    total: int
+    least: int
+    most: int
+    railed: int
+
+    @property
+    def at_rail(self) -> bool:
+        return 2 * self.railed > self.samples
+
+    def kpa(self, scale: PressureScale) -> tuple[float, float, float]:
+        """Mean, least and greatest pressure."""
+        return scale.kpa(self.total / self.samples), scale.kpa(self.least), scale.kpa(self.most)
+
+
 class BackgroundBuilder:
     """Grows the bins; the last one stays open until a later sample closes it."""
 
@@ -50,7 +70,8 @@ class BackgroundBuilder:
         self._high = Growing(np.float64)
         self._rail = Growing(np.bool_)
         self._sparks, self._coils, self._marks = _Counter(), _Counter(), _Counter()
-        self._open: tuple[int, int, int, int, int, int] | None = None
+        self._columns = (self._mean, self._low, self._high)
+        self._open: _Bin | None = None
         self._scale: PressureScale | None = None
         self.samples = 0
         self.low_rail = 0
@@ -67,26 +88,37 @@ class BackgroundBuilder:
             return
         assert self._scale is not None
         self.samples += len(us)
-        lows = counts <= self._scale.low_rail_counts
-        highs = counts >= self._scale.high_rail_counts
-        self.low_rail += int(lows.sum())
-        self.high_rail += int(highs.sum())
-        bins = us // BIN_US
-        first = np.concatenate(([0], np.flatnonzero(bins[1:] != bins[:-1]) + 1))
-        columns = (
-            bins[first],
-            np.diff(np.append(first, len(us))),
-            np.add.reduceat(counts, first),
-            np.minimum.reduceat(counts, first),
-            np.maximum.reduceat(counts, first),
-            np.add.reduceat((lows | highs).astype(np.int64), first),
-        )
-        if self._open is not None and self._open[0] == int(columns[0][0]):
-            _merge(self._open, columns)
-        else:
+        low_rail, high_rail = self._scale.low_rail_counts, self._scale.high_rail_counts
+        first, last = int(us[0]) // BIN_US, int(us[-1]) // BIN_US
+        cuts = us.searchsorted(np.arange(first + 1, last + 1) * BIN_US)
+        # A read touches a bin or two, so that a loop over them costs less than columns.
+        for number, (low, high) in enumerate(pairwise([0, *cuts.tolist(), len(us)]), first):
+            if low == high:
+                continue  # a pause of the samples
+            part = counts[low:high]
+            least, most, railed = int(part.min()), int(part.max()), 0
+            if least <= low_rail or most >= high_rail:
+                lows, highs = int((part <= low_rail).sum()), int((part >= high_rail).sum())
+                self.low_rail += lows
+                self.high_rail += highs
+                railed = int(((part <= low_rail) | (part >= high_rail)).sum())
+            self._add(_Bin(number, high - low, int(part.sum()), least, most, railed))
+
+    def _add(self, added: _Bin) -> None:
+        """Put samples into the open bin, or close that one and open theirs."""
+        opened = self._open
+        if opened is None or opened.number != added.number:
             self._close()
-        self._write([c[:-1] for c in columns])
-        self._open = tuple(int(c[-1]) for c in columns)  # type: ignore[assignment]
+            self._open = added
+            return
+        self._open = _Bin(
+            opened.number,
+            opened.samples + added.samples,
+            opened.total + added.total,
+            min(opened.least, added.least),
+            max(opened.most, added.most),
+            opened.railed + added.railed,
+        )
 
     def add_pulses(self, *, sparks: IntArray, coils: IntArray, marks: IntArray) -> None:
         """Take pulses that belong to the engine's rhythm."""
@@ -95,29 +127,17 @@ class BackgroundBuilder:
         self._marks.add(marks)
 
     def _close(self) -> None:
-        if self._open is not None:
-            self._write([np.array([value], np.int64) for value in self._open])
-            self._open = None
-
-    def _write(self, columns: Sequence[IntArray]) -> None:
-        """Put closed bins at the end; bins in between had no samples."""
-        bins, count, total, low, high, railed = columns
-        if not len(bins):
+        """Put the open bin at the end; bins in between had no samples."""
+        opened, self._open = self._open, None
+        if opened is None:
             return
         assert self._scale is not None
-        size = int(bins[-1]) + 1 - len(self._mean)
-        at = bins - len(self._mean)
-        for column, values in (
-            (self._mean, self._scale.kpa(total / count)),
-            (self._low, self._scale.kpa(low)),
-            (self._high, self._scale.kpa(high)),
-        ):
-            block = np.full(size, np.nan)
-            block[at] = values
-            column.append(block)
-        rails = np.zeros(size, np.bool_)
-        rails[at] = 2 * railed > count
-        self._rail.append(rails)
+        empty = opened.number - len(self._mean)
+        for column, value in zip(self._columns, opened.kpa(self._scale), strict=True):
+            if empty:
+                column.append(np.full(empty, np.nan))
+            column.append(np.array([value]))
+        self._rail.append(np.array([False] * empty + [opened.at_rail]))
 
     def table(self, *, by_coil: bool) -> tuple[Background, NDArray[np.bool_]]:
         """The bins so far, the open one with them, and which are at a rail.
@@ -131,13 +151,14 @@ class BackgroundBuilder:
         rail: NDArray[np.bool_] = self._rail.view()
         if self._open is not None:
             assert self._scale is not None
-            number, count, total, least, most, railed = self._open
-            empty = np.full(number - len(mean), np.nan)
-            kpa = self._scale.kpa
-            mean = np.concatenate((mean, empty, [kpa(total / count)]))
-            low = np.concatenate((low, empty, [kpa(least)]))
-            high = np.concatenate((high, empty, [kpa(most)]))
-            rail = np.concatenate((rail, np.zeros(len(empty), np.bool_), [2 * railed > count]))
+            empty = np.full(self._open.number - len(mean), np.nan)
+            mean, low, high = (
+                np.concatenate((column, empty, [value]))
+                for column, value in zip(
+                    (mean, low, high), self._open.kpa(self._scale), strict=True
+                )
+            )
+            rail = np.concatenate((rail, np.zeros(len(empty), np.bool_), [self._open.at_rail]))
         table = Background(
             bin_us=BIN_US,
             mean_kpa=mean,
@@ -147,13 +168,3 @@ class BackgroundBuilder:
             marks=self._marks.counts(len(mean)),
         )
         return table, rail
-
-
-def _merge(opened: tuple[int, ...], columns: tuple[IntArray, ...]) -> None:
-    """Add the open bin to the first of the new ones."""
-    _, count, total, low, high, railed = columns
-    count[0] += opened[1]
-    total[0] += opened[2]
-    low[0] = min(int(low[0]), opened[3])
-    high[0] = max(int(high[0]), opened[4])
-    railed[0] += opened[5]

@@ -49,12 +49,14 @@ class Sorted:
     markers: list[tuple[int, str]]
 
 
+_NONE = (np.empty(0, np.int64), np.empty(0, np.int64))
+
+
 class _Queue:
     """Unwrapped ticks and values of one kind, waiting to be put in order."""
 
     def __init__(self) -> None:
-        self.ticks = np.empty(0, np.int64)
-        self.values = np.empty(0, np.int64)
+        self.ticks, self.values = _NONE
 
     def add(self, ticks: IntArray, values: IntArray) -> None:
         if not len(ticks):
@@ -67,7 +69,9 @@ class _Queue:
         self.ticks, self.values = ticks, values
 
     def take(self, before: int | None) -> tuple[IntArray, IntArray]:
-        n = len(self.ticks) if before is None else int(np.searchsorted(self.ticks, before))
+        if not len(self.ticks):
+            return _NONE
+        n = len(self.ticks) if before is None else int(self.ticks.searchsorted(before))
         taken = self.ticks[:n], self.values[:n]
         if n:
             self.ticks, self.values = self.ticks[n:], self.values[n:]
@@ -156,17 +160,18 @@ class Inbox:
     def _sort_in_pulses(self, pulses: Sequence[Pulses], start: int | None) -> None:
         raw = _joined([group.ticks for group in pulses])
         ticks = self.clock.unwrap(raw, anchor=start, pauses=True)
-        ticks, index = self._in_time(ticks, np.arange(len(ticks)))
-        values = _joined([group.values for group in pulses])[index].astype(np.int64)
-        kinds = _joined([group.kinds for group in pulses])[index]
+        values = _joined([group.values for group in pulses]).astype(np.int64)
+        kinds = _joined([group.kinds for group in pulses])
+        present = set(kinds.tolist())  # mostly one or two of them
         for kind, queue in self._pulses.items():
-            chosen = kinds == kind
-            queue.add(ticks[chosen], values[chosen])
+            if kind in present:
+                chosen = kinds == kind
+                queue.add(*self._in_time(ticks[chosen], values[chosen]))
 
     def _in_time(self, ticks: IntArray, values: IntArray) -> tuple[IntArray, IntArray]:
         """Drop records older than what was given out: they broke the rule of 100 ms."""
         self._note_oldest(ticks)
-        if self._given is None or not len(ticks):
+        if self._given is None or not len(ticks) or ticks.min() >= self._given:
             return ticks, values
         good = ticks >= self._given
         self.late += len(good) - int(good.sum())
