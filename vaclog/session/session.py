@@ -319,7 +319,7 @@ class Session:
             events += self._instruct(
                 self._leader.on_cycles(
                     table,
-                    chain.background(),
+                    chain.background(with_open=False),
                     at_us=at_us,
                     barometer_kpa=self._barometer_kpa,
                 )

@@ -139,17 +139,21 @@ class BackgroundBuilder:
             column.append(np.array([value]))
         self._rail.append(np.array([False] * empty + [opened.at_rail]))
 
-    def table(self, *, by_coil: bool) -> tuple[Background, NDArray[np.bool_]]:
-        """The bins so far, the open one with them, and which are at a rail.
+    def table(
+        self, *, by_coil: bool, with_open: bool = True
+    ) -> tuple[Background, NDArray[np.bool_]]:
+        """The bins so far, and which are at a rail.
 
         Parameters
         ----------
         by_coil
             Count the pulses of the coil lead as sparks: nothing is clamped on No. 1.
+        with_open
+            With the bin that is not full yet; without it no pressures need be copied.
         """
         mean, low, high = self._mean.view(), self._low.view(), self._high.view()
         rail: NDArray[np.bool_] = self._rail.view()
-        if self._open is not None:
+        if with_open and self._open is not None:
             assert self._scale is not None
             empty = np.full(self._open.number - len(mean), np.nan)
             mean, low, high = (

@@ -202,9 +202,10 @@ class SignalChain:
         """
         return self._builder.table(self._evidence().source)
 
-    def background(self) -> Background:
-        """All bins so far."""
-        return self._background.table(by_coil=self._turning.source is PulseKind.COIL)[0]
+    def background(self, *, with_open: bool = True) -> Background:
+        """All bins so far, with the last one that may not be full yet or without it."""
+        by_coil = self._turning.source is PulseKind.COIL
+        return self._background.table(by_coil=by_coil, with_open=with_open)[0]
 
     def markers(self) -> tuple[IntArray, tuple[str, ...]]:
         """Times, int64 [k], and texts of the markers so far."""

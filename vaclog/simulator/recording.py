@@ -173,6 +173,8 @@ def rig_card(engine: EngineSpec, script: Script, rig: RigSpec) -> str:
     if rig.mark:
         declared = rig.mark_deg if rig.declared_mark_deg is None else rig.declared_mark_deg
         lines += ["[mark]", f"angle_deg = {declared}"]
+        if rig.declared_u_mark_deg is not None:
+            lines.append(f"u_angle_deg = {rig.declared_u_mark_deg}")
     if rig.body is not None:
         body = rig.body
         scale = body.declared_deg_per_count or body.deg_per_count

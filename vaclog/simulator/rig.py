@@ -88,9 +88,9 @@ class RigSpec:
         Further sparks 1 ms apart after each.
     drop_share, spurious_per_s
         Share of spark pulses lost; rate of pulses from nowhere.
-    mark, mark_deg, declared_mark_deg, mark_jitter_us, mark_drop_share
+    mark, mark_deg, declared_mark_deg, declared_u_mark_deg, mark_jitter_us, mark_drop_share
         Whether there is a crank mark; where it passes, before top dead centre; what the
-        card says (None: the truth); scatter and losses.
+        card says (None: the truth), and how sure of it (None: nothing); scatter and losses.
     mark_ghost_deg
         A second tooth so many degrees before the first (None: none).
     body
@@ -121,6 +121,7 @@ class RigSpec:
     mark: bool = True
     mark_deg: float = 20.0
     declared_mark_deg: float | None = None
+    declared_u_mark_deg: float | None = None
     mark_jitter_us: float = 4.0
     mark_drop_share: float = 0.0
     mark_ghost_deg: float | None = None
