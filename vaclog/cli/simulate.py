@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import threading
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 
 @click.command()
 @click.argument("scenario", required=False)
+@click.option("--list", "listing", is_flag=True, help="List the scenarios, a line of words each.")
 @click.option("--seed", type=int, default=1, show_default=True, help="Another seed, another day.")
 @click.option("--out", type=FILE_OUT, help="Capture to write; .txt writes text lines.")
 @click.option(
@@ -33,24 +35,31 @@ if TYPE_CHECKING:
     show_default=True,
     help="Times real time, with --serve.",
 )
+@click.option("--json", "as_json", is_flag=True, help="Print the list as JSON.")
 def simulate(
     scenario: str | None,
+    listing: bool,
     seed: int,
     out: Path | None,
     cards: Path | None,
     serve: bool,
     speed: float,
+    as_json: bool,
 ) -> None:
-    """Simulate SCENARIO; without one, list them."""
+    """Simulate SCENARIO; without one, list them.
+
+    The scenarios that begin with "workshop" are one engine through a whole visit, step by step,
+    with the same two cards. `vaclog visit rehearse` plays them for you.
+    """
     from vaclog.simulator.presets import PRESETS, preset
 
-    if scenario is None:
-        for name in PRESETS:
-            click.echo(name)
+    if scenario is None or listing:
+        _list(as_json)
         return
     if scenario not in PRESETS:
         raise click.BadParameter(
-            f"{scenario!r}; known: {', '.join(PRESETS)}", param_hint="SCENARIO"
+            f"{scenario!r}{_meant(scenario, PRESETS)}. `vaclog simulate --list` tells them.",
+            param_hint="SCENARIO",
         )
     if out is None and cards is None and not serve:
         raise click.UsageError("Nothing to do: give --out FILE, --cards FOLDER or --serve.")
@@ -62,6 +71,31 @@ def simulate(
         _write_capture(out, recording)
     if serve:
         _serve(recording, speed)
+
+
+def _list(as_json: bool) -> None:
+    """The scenarios: first those that show one thing, then the visit in its order."""
+    from vaclog.simulator.presets import PRESETS, SINGLE, WORKSHOP
+
+    if as_json:
+        rows = [{"scenario": name, "words": story.words} for name, story in PRESETS.items()]
+        click.echo(json.dumps(rows, indent=1))
+        return
+    width = max(len(name) for name in PRESETS)
+    for title, stories in (
+        ("One thing each:", SINGLE),
+        ("One engine through a whole visit:", WORKSHOP),
+    ):
+        click.echo(title)
+        for name, story in stories.items():
+            click.echo(f"  {name:<{width}}  {story.words}")
+
+
+def _meant(scenario: str, known: Iterable[str]) -> str:
+    import difflib
+
+    near = difflib.get_close_matches(scenario, known, n=1)
+    return f": perhaps {near[0]!r} was meant" if near else " is no scenario"
 
 
 def _write_cards(folder: Path, recording: Recording) -> None:
