@@ -200,6 +200,7 @@ ENGLISH: Final = Catalogue(
         Because.NO_NUMBER: "Without a maximum total and the centrifugal curve vacuum alone must "
         "not set the timing.",
         Because.LOCK_CHECK: "The mean before and after is compared.",
+        Because.CREPT: "The body crept while it was loose.",
         Because.ASKED: "As you asked.",
         Because.NO_DATA: "A plug, a cable or the board's supply.",
         Because.READING: "Each hold needs its angle, else its vacuum tells nothing.",

@@ -86,9 +86,13 @@ def narrow(scene: Scene, known: Known, passes: Passes) -> bool:
     if not fit.found or half is None or half > goal:
         return False
     foot, far = flanks(scene, known)
-    crossed = passes.crossings(foot, far)
-    plain = 1.96 * Planner(scene.cycles, known.study.use, fit.angle_deg).expected_u_deg()
-    return crossed >= CROSSINGS and plain <= PLAIN_SHARE * goal
+    return passes.crossings(foot, far) >= CROSSINGS and _plain_deg(scene, known) <= goal
+
+
+def _plain_deg(scene: Scene, known: Known) -> float:
+    """The half width that the planner reckons, less what it may be wider for what it leaves out."""
+    u_deg = Planner(scene.cycles, known.study.use, known.fit.angle_deg).expected_u_deg()
+    return 1.96 * u_deg / PLAIN_SHARE
 
 
 def out_of_reach(scene: Scene, known: Known, passes: Passes) -> bool:
@@ -105,7 +109,8 @@ def out_of_reach(scene: Scene, known: Known, passes: Passes) -> bool:
     worth_it = wide and passes.spent_s(scene) < PATIENCE_S
     if worth_it or min(each.shrink for each in planned) <= LITTLE_SHRINK:
         return False
-    wanted = max(half / goal, 1.0) ** 2 - 1.0
+    plain = _plain_deg(scene, known)
+    wanted = max(half / goal, plain / goal if math.isfinite(plain) else 1.0, 1.0) ** 2 - 1.0
     left_s = scene.options.most_sweep_s - passes.spent_s(scene)
     return wanted > TOGETHER * planned[0].per_second * left_s
 

@@ -81,6 +81,7 @@ class Because(StrEnum):
     OVERSHOT = "overshot"
     NO_NUMBER = "no_number"
     LOCK_CHECK = "lock_check"
+    CREPT = "crept"
     ASKED = "asked"
     NO_DATA = "no_data"
     NO_ANGLE = "no_angle"

@@ -22,6 +22,7 @@ from vaclog.units import body_from_crank_deg
 
 SETTLED_S: Final = 1.6  # ten cycles for a mean good to a tenth of a degree
 HOLD_S: Final = 7.0
+BEST_OF: Final = 12  # cycles: fewer give no better mean than a look
 AGAIN_S: Final = 6.0
 # From above: so far below the set point first, that play is taken up on the way back.
 LEAD_IN_DEG: Final = 2.0
@@ -36,6 +37,16 @@ LONGEST_AFTER_S: Final = 25.0
 ASK_LOCK_S: Final = 20.0
 # Noise of a second's mean, before a hand that is "there" is sent off again.
 HELD_SLACK_DEG: Final = 0.2
+# The last bit in two: a turn misses by a share of itself, so the shorter one lands nearer.
+PARTS_FROM_DEG: Final = 1.3
+FIRST_PART: Final = 0.7
+# A word is answered after half a second to a second and a half, and the mean that is looked at
+# is a third of a second old: a hand that turns on is told to hold so long before it is there.
+AHEAD_S: Final = 1.2
+# Faster than this it is a jerk, over before a word is heard.
+JERK_DEG_S: Final = 2.0
+# Locked further off than this, it is done again, whenever it moved.
+OFF_DEG: Final = 0.5
 # A set point that moved by less than this while holding is the same.
 SAME_DEG: Final = 0.3
 
@@ -107,13 +118,14 @@ class Setting:
         return abs(late - early) < max(0.35, 1.5 * scene.watch.sigma_deg())
 
     def _while_turning(self, scene: Scene) -> Instruction | None:
-        """Say "there" in passing, once, when the hand comes into the tolerance from below."""
+        """Say "there" in passing, once, so that the hand stops within the tolerance."""
         here = scene.here_deg
         if here is None or self.target_deg is None or self._said_there or self._order is None:
             return None
         if self._order.step is not Step.CLOSER:
             return None
-        if abs(self.target_deg - here) <= scene.options.tolerance_deg:
+        tolerance = scene.options.tolerance_deg
+        if here <= self.target_deg + tolerance < self._comes_to(scene, here) + 2.0 * tolerance:
             self._said_there = True
             return scene.say(
                 Step.HOLD,
@@ -125,10 +137,17 @@ class Setting:
             )
         return None
 
-    def _turn(self, scene: Scene) -> Instruction | None:
-        """At rest: the next turn, or there."""
+    @staticmethod
+    def _comes_to(scene: Scene, here: float) -> float:
+        """Where a hand that turns steadily upwards stands when it has heard a word said now."""
+        rate_deg_s = scene.watch.travel_deg(1.0)
+        steady = 0.0 < rate_deg_s < JERK_DEG_S
+        return here + rate_deg_s * AHEAD_S if steady else here
+
+    def _turn(self, scene: Scene, here: float | None = None) -> Instruction | None:
+        """At rest: the next turn, or there; ``here`` where that is known better than at a look."""
         assert self.target_deg is not None
-        here = scene.recent_deg()
+        here = scene.recent_deg() if here is None else here
         off = self.target_deg - here
         if abs(off) <= scene.options.tolerance_deg and not self._from_above:
             return self._there(scene)
@@ -139,7 +158,8 @@ class Setting:
         self._from_above = False
         if off > SHORT_DEG:
             return self._order_turn(scene, Step.TURN, off - LEAD_IN_DEG, self.because)
-        return self._order_turn(scene, Step.CLOSER, off / self._gain, Because.ONE_SIDE)
+        part = FIRST_PART if off > PARTS_FROM_DEG else 1.0
+        return self._order_turn(scene, Step.CLOSER, part * off / self._gain, Because.ONE_SIDE)
 
     def _answered(self, scene: Scene, here: float) -> bool:
         """Whether the hand did what it was told, or has had its time; learns how far it goes."""
@@ -208,16 +228,31 @@ class Setting:
             return self._turn(scene)
         if (scene.now_us - self._state_us) / 1e6 < HOLD_S:
             return None
+        here = self._stands(scene)
+        if abs(self.target_deg - here) > scene.options.tolerance_deg:
+            self._state, self._order_us = "turn", None
+            return self._turn(scene, here)
         known = scene.learn(thorough=True)
         again = known.study.advice.set_deg
         if again is not None and abs(again - self.target_deg) > SAME_DEG:
             self.target_deg = again
             if abs(again - here) > scene.options.tolerance_deg:
                 self._state, self._order_us = "turn", None
-                return self._turn(scene)
+                return self._turn(scene, here)
         self._state, self._state_us = "lock", scene.now_us
         self._remember(scene)
         return self._ask_lock(scene)
+
+    def _stands(self, scene: Scene) -> float:
+        """Where the body stands: mean of this hold, good to a twentieth of a degree."""
+        if scene.options.strobe or not scene.sees_angle:
+            return scene.recent_deg()
+        held = scene.since(self._state_us, scene.cycles.advance_deg)
+        held = held[np.isfinite(held)]
+        if len(held) < BEST_OF:
+            return scene.recent_deg()
+        near = np.abs(held - np.median(held)) < 3.0 * max(scene.watch.sigma_deg(), 0.2)
+        return float(held[near].mean())
 
     def _ask_lock(self, scene: Scene) -> Instruction:
         return scene.say(
@@ -235,8 +270,14 @@ class Setting:
         self._before = scene.since(start, scene.lock_series()[0]).copy()
 
     def _wait_for_lock(self, scene: Scene) -> Instruction | None:
+        assert self.target_deg is not None
         if (scene.now_us - self._state_us) / 1e6 < ASK_LOCK_S:
             return None
+        off = abs(self.target_deg - scene.recent_deg())
+        if off > scene.options.tolerance_deg + HELD_SLACK_DEG:
+            # Loose for so long, it crept away.
+            self._state, self._order_us = "turn", None
+            return self._turn(scene)
         self._state_us = scene.now_us
         return self._ask_lock(scene)
 
@@ -260,7 +301,9 @@ class Setting:
             verdict.verdict == "unsure" and abs(verdict.moved) >= tolerance
         )
         if moved and (not by_angle or abs(off) > scene.options.tolerance_deg):
-            return self._redo(scene, self._difference(verdict, by_angle), off)
+            return self._redo(scene, Because.LOCK_CHECK, self._difference(verdict, by_angle), off)
+        if by_angle and abs(off) > OFF_DEG:
+            return self._redo(scene, Because.CREPT, {"moved_deg": -off}, off)
         self.done = True
         home = scene.home_deg
         return scene.say(
@@ -284,13 +327,15 @@ class Setting:
         self._state_us = 0
         return scene.say(Step.UNSURE, Because.LOCK_CHECK, urgency=Urgency.CALM, valid_s=4.0)
 
-    def _redo(self, scene: Scene, difference: dict[str, Any], off: float) -> Instruction:
+    def _redo(
+        self, scene: Scene, because: Because, difference: dict[str, Any], off: float
+    ) -> Instruction:
         self._state = "turn"
         self._order_us, self._from_deg = scene.now_us, scene.recent_deg()
         self._from_above, self._said_there = off < 0, False
         self._order = scene.say(
             Step.MOVED,
-            Because.LOCK_CHECK,
+            because,
             urgency=Urgency.SOON,
             turn_deg=off if off > 0 else off - LEAD_IN_DEG,
             target_deg=self.target_deg,

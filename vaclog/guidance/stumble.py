@@ -6,6 +6,7 @@ so a rough engine must not set it off by chance.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -14,45 +15,92 @@ from vaclog.guidance.known import Known
 from vaclog.guidance.scene import Scene
 from vaclog.signals.tables import FloatArray
 
-# Stumbling begins here: at least so many in one hold, at such a rate, and a change of rate that
-# chance brings once in ten thousand (a look every few seconds must not stop a rough engine).
-MISFIRES: Final = 4
 MISFIRE_RATE: Final = 0.03
-MISFIRE_CHANCE: Final = 1e-4
-# Variance against all before: 30 cycles pass a ratio of 2.5 by chance about once in ten
-# thousand holds (F distribution), and the scatter of combustion itself hardly doubles on a sweep.
 ROUGH_CYCLES: Final = 30
-ROUGH_RATIO: Final = 2.5
 
 
-def stumbles(scene: Scene, known: Known, since_us: int) -> bool:
-    """Whether the engine stumbles since a time: far more misfires than before, or rougher."""
-    return _more_misfires(scene, known, since_us) or _rougher(scene, since_us)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Asked:
+    """What is asked for before a change is believed.
+
+    Attributes
+    ----------
+    misfires
+        At least so many in one hold.
+    chance
+        That chance alone brings such a change of rate.
+    rougher
+        Variance of the jumps of speed against that of all before.
+    """
+
+    misfires: int
+    chance: float
+    rougher: float
 
 
-def _more_misfires(scene: Scene, known: Known, since_us: int) -> bool:
-    """Single misfires in this hold, against all cycles before it."""
+# A look every few seconds must not stop a rough engine: once in ten thousand. 30 cycles pass a
+# ratio of 2.5 by chance about as seldom (F distribution), and the scatter of combustion itself
+# hardly doubles on a sweep.
+SURE: Final = _Asked(misfires=4, chance=1e-4, rougher=2.5)
+# A longer look costs some seconds, so one hold in thirty may have it for nothing. 50 cycles
+# pass 1.6 by chance about as often.
+SUSPECT: Final = _Asked(misfires=2, chance=0.03, rougher=1.6)
+
+
+def stumbles(scene: Scene, known: Known, since_us: int, smooth_until_us: int | None = None) -> bool:
+    """Whether the engine stumbles since a time: far more misfires than before, or rougher.
+
+    Parameters
+    ----------
+    since_us
+        When the hand came to rest here.
+    smooth_until_us
+        Until when the engine ran smoothly; None: until then.
+    """
+    return _worse(scene, known, since_us, smooth_until_us, SURE)
+
+
+def suspicious(
+    scene: Scene, known: Known, since_us: int, smooth_until_us: int | None = None
+) -> bool:
+    """Whether it may be about to: worth a longer look before the next nudge."""
+    return _worse(scene, known, since_us, smooth_until_us, SUSPECT)
+
+
+def _worse(
+    scene: Scene, known: Known, since_us: int, smooth_until_us: int | None, asked: _Asked
+) -> bool:
+    until_us = since_us if smooth_until_us is None else smooth_until_us
+    more = _more_misfires(scene, known, since_us, until_us, asked)
+    return more or _rougher(scene, since_us, until_us, asked)
+
+
+def _more_misfires(scene: Scene, known: Known, since_us: int, until_us: int, asked: _Asked) -> bool:
+    """Single misfires in this hold, against all smooth cycles before it."""
     rows = known.study.misfire.cycles
-    first = int(np.searchsorted(scene.cycles.start_us[: known.cycles], since_us))
-    here = int((rows >= first).sum())
-    held, before = known.cycles - first, int((rows < first).sum())
-    if here < MISFIRES or here < MISFIRE_RATE * held:
+    starts = scene.cycles.start_us[: known.cycles]
+    first, smooth = (int(np.searchsorted(starts, each)) for each in (since_us, until_us))
+    here, before = int((rows >= first).sum()), int((rows < smooth).sum())
+    held = known.cycles - first
+    if here < asked.misfires or here < MISFIRE_RATE * held:
         return False
-    return more_often(here, held, before, first) <= MISFIRE_CHANCE
+    return more_often(here, held, before, smooth) <= asked.chance
 
 
-def _rougher(scene: Scene, since_us: int) -> bool:
+def _rougher(scene: Scene, since_us: int, until_us: int, asked: _Asked) -> bool:
     """Speed jumps from cycle to cycle far more than before.
 
     Where ordinary scatter drowns single misfires, each still takes a whole stroke's work: one
     in twenty makes four times the variance of a scatter of an eighth.
     """
-    first = int(np.searchsorted(scene.cycles.start_us, since_us))
+    first, smooth = (
+        int(np.searchsorted(scene.cycles.start_us, each)) for each in (since_us, until_us)
+    )
     jumps = np.diff(scene.cycles.rpm, 2) ** 2
-    here, before = jumps[first:], jumps[: max(first - 2, 0)]
+    here, before = jumps[first:], jumps[: max(smooth - 2, 0)]
     if len(here) < ROUGH_CYCLES or len(before) < 2 * ROUGH_CYCLES:
         return False
-    return bool(np.nanmean(here) > ROUGH_RATIO * np.nanmean(before))
+    return bool(np.nanmean(here) > asked.rougher * np.nanmean(before))
 
 
 def more_often(here: int, held: int, before: int, earlier: int) -> float:

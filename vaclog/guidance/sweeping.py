@@ -11,6 +11,7 @@ time are met.
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 from vaclog.guidance import enough
@@ -19,7 +20,7 @@ from vaclog.guidance.known import Known
 from vaclog.guidance.passes import Passes, level_deg
 from vaclog.guidance.plan import Pass
 from vaclog.guidance.scene import Scene
-from vaclog.guidance.stumble import stumbles
+from vaclog.guidance.stumble import stumbles, suspicious
 
 # A third of these is a deliberate slow turn; beyond, engine and manifold cannot follow.
 FAST_DEG: Final = 6.0
@@ -35,6 +36,11 @@ UNFOUND_PASSES: Final = 3
 # The other way must be better by this share before the hand is turned round again.
 TURN_ROUND: Final = 1.3
 STOP_PAUSE_S: Final = 3.0
+# Where the engine may be about to stumble it is listened to for longer, looked at so often, and
+# the next nudge is a small one.
+DOUBT_S: Final = 8.0
+DOUBT_LOOK_S: Final = 2.0
+DOUBT_NUDGE: Final = 0.5
 
 
 class Sweeping:
@@ -57,6 +63,10 @@ class Sweeping:
         self._hold_us = 0
         self._end = False
         self._sure = 0  # how many decisions in a row found the interval narrow enough
+        self._doubt_us = 0  # not before this time is it looked again whether it stumbles
+        self._doubt = False  # the last longer look did not clear it
+        self._smooth_us: int | None = None  # until when no stumbling was found, once it was
+        self._backing = False  # on the way back from it, not yet smooth
 
     # What comes in ---------------------------------------------------------------------------
 
@@ -82,7 +92,7 @@ class Sweeping:
             since_s = min(still_s, (scene.now_us - self._stop_us) / 1e6)
             return self._after_stop(scene) if since_s >= STOP_PAUSE_S else None
         if self._answered(scene):
-            if still_s >= scene.options.wait_s:
+            if still_s >= scene.options.wait_s and scene.now_us >= self._doubt_us:
                 return self._decide(scene)
             return self._listen(scene, still_s)
         return self._not_answered(scene)
@@ -117,7 +127,8 @@ class Sweeping:
         low, _, high, _ = scene.reach()
         here = level_deg(scene)
         room = high - here if self.passes.way > 0 else here - low
-        size = max(min(scene.options.nudge_deg, room), 0.3)
+        nudge = scene.options.nudge_deg * (DOUBT_NUDGE if self._doubt else 1.0)
+        size = max(min(nudge, room), 0.3)
         half = scene.known.interval_deg if scene.known is not None else None
         expected = None if half is None or plan is None else half * plan.shrink
         order = scene.say(
@@ -190,11 +201,38 @@ class Sweeping:
         """Misfire begins here: clearly more of it than before, or clearly rougher running."""
         if scene.known is None or self._stopped or self.passes.way < 0 or scene.watch.moving:
             return None
-        if not stumbles(scene, scene.known, self._hold_us):
+        if not stumbles(scene, scene.known, self._hold_us, self._smooth_us):
             return None
         level = level_deg(scene)
         scene.high_seen.append((level - scene.options.nudge_deg, Because.LIMIT_MISFIRE))
+        if self._smooth_us is None:
+            self._smooth_us = self._hold_us
+        self._backing = True
         return self._stop(scene, Because.LIMIT_MISFIRE, level)
+
+    def _backs_off(self, scene: Scene, known: Known) -> None:
+        """On the way back from misfire: down to where it is smooth, each hold tells."""
+        if not self._backing or self.passes.way > 0:
+            return
+        level = level_deg(scene)
+        if suspicious(scene, known, self._hold_us, self._smooth_us):
+            scene.high_seen.append((level - scene.options.nudge_deg, Because.LIMIT_MISFIRE))
+        else:
+            self._backing = False
+            # Smooth here: as far as this it may go again, and not as far as was told at first.
+            onset_deg = known.study.misfire.onset_deg
+            if math.isfinite(onset_deg):
+                scene.high_seen.append((max(onset_deg, level), Because.LIMIT_MISFIRE))
+
+    def _doubtful(self, scene: Scene, known: Known) -> bool:
+        """Whether it may be stumbling: then it is listened to for longer before the next nudge."""
+        self._doubt = self.passes.way > 0 and suspicious(
+            scene, known, self._hold_us, self._smooth_us
+        )
+        if scene.watch.still_s(scene.now_us) > scene.options.wait_s + DOUBT_S:
+            return False
+        self._doubt_us = scene.now_us + round(DOUBT_LOOK_S * 1e6)
+        return self._doubt
 
     def _stop(self, scene: Scene, why: Because, at_deg: float) -> Instruction:
         self._stopped, self._stop_us = True, scene.now_us
@@ -221,10 +259,13 @@ class Sweeping:
 
     # Decisions -------------------------------------------------------------------------------
 
-    def _decide(self, scene: Scene) -> Instruction:
-        """A wait is over: on, back, or enough."""
+    def _decide(self, scene: Scene) -> Instruction | None:
+        """A wait is over: on, back, or enough; a longer wait where it may be stumbling."""
         known = scene.learn(now=True)
         danger = self._stumbles(scene)
+        if danger is None and self._doubtful(scene, known):
+            return None
+        self._backs_off(scene, known)
         self.passes.tread(level_deg(scene))
         self._hold_us = scene.now_us
         over = danger or self._ended(scene, known)
