@@ -12,6 +12,7 @@
     ├── ReadingError           exit code 2   a typed list of readings is not understood
     ├── UnknownRecordError     exit code 1   the garage holds no record of that name or number
     └── VisitError             exit code 1   a visit cannot take this now
+        └── StaleVisitError                  ... because another process has changed it
 
 Bad data on the wire is *not* an error: it becomes a :class:`vaclog.wire.messages.Gap` and a
 counter. A message gives the fact, the likely cause and the next step, and names the port,
@@ -89,6 +90,10 @@ class UnknownRecordError(VaclogError):
 
 class VisitError(VaclogError):
     """A visit cannot take what was told: it is not its turn, or it would be wrong."""
+
+
+class StaleVisitError(VisitError):
+    """A visit was changed by another process since it was read."""
 
 
 class ReadingError(VaclogError):

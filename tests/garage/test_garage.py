@@ -179,8 +179,10 @@ def test_whatever_is_typed_comes_back(
     reached: list[float | None],
 ) -> None:
     """Quotes, line feeds, NUL and foreign letters; any number of parts over the same visit."""
+    number = 1 if garage.visits() else 0
     visit = Visit(
-        number=1 if garage.visits() else 0,
+        number=number,
+        revision=garage.visit(1).revision if number else 0,
         engine="e",
         notes=tuple(notes),
         points=tuple(

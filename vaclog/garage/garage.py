@@ -9,7 +9,7 @@ transaction.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -190,7 +190,12 @@ class Garage:
         Returns
         -------
         Visit
-            The same, with its number.
+            The same, with its number and its next revision.
+
+        Raises
+        ------
+        StaleVisitError
+            Another process has kept it since it was read.
         """
         return self.save_visits([visit])[0]
 
@@ -200,6 +205,33 @@ class Garage:
 
         with self._store.writing() as tables:
             return [save_visit(self._store, tables, visit) for visit in visits]
+
+    def change_visit(
+        self, number: int, change: Callable[[Visit], Visit], *, seen: int | None = None
+    ) -> tuple[Visit, Visit]:
+        """Change a visit as it stands at this moment, whoever else works on it.
+
+        Parameters
+        ----------
+        change
+            Makes the new visit of the one that is kept; what it raises leaves that untouched.
+        seen
+            The revision that a person was looking at; another one is not changed.
+
+        Returns
+        -------
+        Visit, Visit
+            Before and after.
+
+        Raises
+        ------
+        StaleVisitError
+            It is no longer the revision that was seen.
+        """
+        from vaclog.garage.whole_visits import change_visit
+
+        self.visit(number)  # says so if there is none
+        return change_visit(self._store, number, change, seen)
 
     def visit(self, number: int) -> Visit:
         """A whole visit.

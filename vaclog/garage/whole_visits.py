@@ -6,9 +6,11 @@ is made from the records at each save; only the parts that changed are written.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+from vaclog.errors import StaleVisitError
 from vaclog.garage.cards import take_cards
 from vaclog.garage.lines import PARTS
 from vaclog.garage.rows import Row, part_rows, visit_from, visit_row
@@ -25,9 +27,41 @@ def read_visits(store: Store, where: str, values: list[Any]) -> list[Visit]:
     return [visit_from(dict(row), _documents(store, row["number"])) for row in rows]
 
 
+def change_visit(
+    store: Store, number: int, change: Callable[[Visit], Visit], seen: int | None
+) -> tuple[Visit, Visit]:
+    """Change a visit as it stands now, in one transaction; the visit before and after."""
+    with store.writing() as tables:
+        before = read_visits(store, "WHERE number = ?", [number])[0]
+        if seen is not None and before.revision != seen:
+            raise stale(number)
+        return before, save_visit(store, tables, change(before))
+
+
+def stale(number: int) -> StaleVisitError:
+    """What whoever comes second is told."""
+    return StaleVisitError(
+        f"Visit {number} has changed since it was read: this was not taken.",
+        cause="Another window or program works on the same visit.",
+        step="See where it stands now: vaclog visit next. Then tell what is still missing.",
+    )
+
+
 def save_visit(store: Store, tables: Database, visit: Visit) -> Visit:
-    """Keep a visit within a transaction; returns it with its number."""
+    """Keep a visit within a transaction; returns it with its number.
+
+    Raises
+    ------
+    StaleVisitError
+        It was kept by another process since it was read.
+    """
     take_cards(tables, visit)
+    kept = store.connection.execute(
+        "SELECT json_extract(document, '$.revision') FROM visits WHERE number = ?", (visit.number,)
+    ).fetchone()
+    if kept is not None and (kept[0] or 0) != visit.revision:  # older documents have none
+        raise stale(visit.number)
+    visit = replace(visit, revision=visit.revision + 1)
     row = visit_row(visit)
     if visit.number == 0:
         tables.table("visits").insert(row)

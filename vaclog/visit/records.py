@@ -149,6 +149,10 @@ class Visit:
     left_deg, too_far_deg
         Where the visit before left it, and the least advance at which it pinked, kicked back or
         ran on then; None: not known.
+    revision
+        How often it was kept: who keeps one that another process has kept since is refused.
+    rehearsal
+        Played on a simulated engine: no part of what is known of a real one.
     """
 
     number: int = 0
@@ -171,6 +175,8 @@ class Visit:
     ceiling_deg: float | None = None
     left_deg: float | None = None
     too_far_deg: float | None = None
+    revision: int = 0
+    rehearsal: bool = False
 
     def last(self, *purposes: Purpose) -> Capture | None:
         """The newest capture that was recorded for one of these purposes."""

@@ -75,13 +75,28 @@ class Desk:
             return garage.visit(chosen.number)
         return self.visit(garage)
 
-    def happen(self, event: Event) -> tuple[Visit, Visit]:
-        """Take an event and keep what it makes of the visit; the visit before and after."""
+    def happen(self, event: Event, seen: Visit | None = None) -> tuple[Visit, Visit]:
+        """Take an event and keep what it makes of the visit; the visit before and after.
+
+        Parameters
+        ----------
+        seen
+            The visit that the person was looking at: another process may have changed it since.
+
+        Raises
+        ------
+        StaleVisitError
+            It has.
+        """
         from vaclog.visit.steps import take
 
         with self.garage() as garage:
-            before = self.visit(garage)
-            return before, garage.save_visit(take(before, event))
+            number = self.visit(garage).number if seen is None else seen.number
+            return garage.change_visit(
+                number,
+                lambda visit: take(visit, event),
+                seen=None if seen is None else seen.revision,
+            )
 
 
 def desk_options(command: Callable[..., None]) -> Callable[..., None]:
@@ -126,10 +141,25 @@ def add_capture(
     mapping: Path | None,
     sound: Sound | None = None,
 ) -> tuple[Visit, Visit, Capture]:
-    """Analyse a capture and take it into the visit; without a purpose, for what is due."""
+    """Analyse a capture and take it into the visit; without a purpose, for what is due.
+
+    The analysis takes seconds, in which another process may go on with the visit: the capture is
+    taken into the visit as it then stands, if it is still wanted and was judged by the same card.
+    """
     from vaclog.errors import VisitError
+    from vaclog.visit.engine_now import engine_now
     from vaclog.visit.events import Captured
     from vaclog.visit.steps import next_step, take
+
+    def taken(now: Visit) -> Visit:
+        if engine_now(now) != engine_now(before):
+            raise VisitError(
+                f"Visit {now.number} has changed while the capture was analysed: another card "
+                "holds now.",
+                cause="Another window or program works on the same visit.",
+                step="Give the capture once more.",
+            )
+        return take(now, Captured(capture=capture))
 
     with desk.garage() as garage:
         before = desk.visit(garage)
@@ -146,7 +176,7 @@ def add_capture(
                 step="Give it with the capture of the drive: --for road.",
             )
         capture = _analysed(before, file, wanted, mapping, sound, desk.now())
-        return before, garage.save_visit(take(before, Captured(capture=capture))), capture
+        return *garage.change_visit(before.number, taken), capture
 
 
 def _analysed(

@@ -103,12 +103,12 @@ def _hear(desk: Desk, visit: Visit, due: Next, said: str, unit: str) -> None:
     elif low == "note" and rest:
         desk.happen(Noted(text=rest))
     elif low == "redo" and rest:
-        desk.happen(Redone(step=rest))
+        desk.happen(Redone(step=rest), visit)
     elif low == "end" and due.step.key in ("defer", "record"):
-        desk.happen(Ended(at=desk.now()))
+        desk.happen(Ended(at=desk.now()), visit)
     elif low == "skip" and due.ask is None:
         what = "check" if due.wants == "check" else due.step.key
-        desk.happen(LeftOut(step=what, why=rest))
+        desk.happen(LeftOut(step=what, why=rest), visit)
         say([f"  {due.step.costs}"])
     else:
         _answer(desk, visit, due, said, unit)
@@ -123,7 +123,7 @@ def _answer(desk: Desk, visit: Visit, due: Next, said: str, unit: str) -> None:
     elif due.step.key == "record" and said.lower() in ("no", "n"):
         raise _Left
     elif (event := _event(desk, due, said)) is not None:
-        _, after = desk.happen(event)
+        _, after = desk.happen(event, visit)
         if due.step.key == "lock":
             say([f"  {locked_line(after)}"])
     elif due.put_right and said.rsplit(maxsplit=1)[-1] in ("yes", "no", "skip"):
@@ -168,7 +168,7 @@ def _point(desk: Desk, visit: Visit, key: str, said: str) -> None:
         return
     else:  # a number says yes
         point = answered_point(visit, key, "yes", said, desk.now())
-    desk.happen(Answered(point=point))
+    desk.happen(Answered(point=point), visit)
     if point.text:
         say([f"  {point.text}"])
 
