@@ -204,6 +204,18 @@ def test_a_climb_without_a_top_goes_on_evenly_below_the_sweep() -> None:
     assert retard_side(straight((10.0, 20.0), -0.1), 1.5) is None, "downhill has no such side"
 
 
+@pytest.mark.parametrize(
+    ("low_deg", "crest_deg"), [(19.0, 19.0), (22.0, 22.0), (23.5, 23.5), (30.0, 24.5)]
+)
+def test_the_crest_is_looked_for_a_little_beyond_the_sweep(low_deg, crest_deg) -> None:
+    """A top surely further on: the drop is counted from there, but not from far away."""
+    lost = hill(32.0, swept=(8.0, 22.0), found=False, side=1)
+    point = retard_side(replace(lost, low_deg=low_deg), 0.5)
+    assert point is not None and point.extrapolated
+    at_kpa = np.interp([point.angle_deg, crest_deg], lost.curve_deg, lost.curve_kpa)
+    assert at_kpa[0] - at_kpa[1] == pytest.approx(0.5, abs=0.01)
+
+
 def test_what_the_top_is_surely_ahead_of() -> None:
     assert crest_at_least_deg(hill(24.0)) == 24.0
     lost = hill(24.0, swept=(8.0, 22.0), found=False, side=0)
