@@ -100,6 +100,69 @@ def test_without_a_radius_degrees_of_the_body() -> None:
     assert "to retard" in words(replace(bare, way=-1)).shown
 
 
+# What is said, and why, in the stages: the pairs that come up.
+PAIRS = [
+    (Step.SCRIBE, Because.BASELINE),
+    (Step.WARM_UP, Because.NOT_STEADY),
+    (Step.BEGIN, Because.FIRST),
+    (Step.BEGIN, Because.NO_MOVE),
+    (Step.LISTEN, Because.SETTLE),
+    (Step.KEEP_GOING, Because.BELOW_TOP),
+    (Step.KEEP_GOING, Because.WIDER),
+    (Step.KEEP_GOING, Because.NO_MOVE),
+    (Step.SLOWER, Because.TOO_FAST),
+    (Step.PASSED_TOP, Because.PAST_TOP),
+    (Step.COME_BACK, Because.ONE_WAY),
+    (Step.COME_BACK, Because.OTHER_SIDE),
+    (Step.COME_BACK, Because.HEAT),
+    (Step.COME_BACK, Because.LIMIT_RETARD),
+    (Step.ONE_MORE, Because.TOP_UNSURE),
+    (Step.READ_STROBE, Because.READING),
+    (Step.ENOUGH, Because.SURE),
+    (Step.ENOUGH, Because.NO_GAIN),
+    (Step.STOP, Because.LIMIT_TOTAL),
+    (Step.STOP, Because.LIMIT_MISFIRE),
+    (Step.STOP, Because.LIMIT_SLOT),
+    (Step.STOP, Because.LIMIT_CEILING),
+    (Step.TURN, Because.SET_POINT),
+    (Step.TURN, Because.OVERSHOT),
+    (Step.CLOSER, Because.ONE_SIDE),
+    (Step.HOLD, Because.SET_POINT),
+    (Step.LOCK, Because.LOCK_CHECK),
+    (Step.UNSURE, Because.COMPARING),
+    (Step.MOVED, Because.LOCK_CHECK),
+    (Step.MOVED, Because.CREPT),
+    (Step.LOCKED, Because.LOCK_CHECK),
+    (Step.UNTOLD, Because.LOCK_CHECK),
+    (Step.HOME, Because.ASKED),
+    (Step.HOME, Because.NO_NUMBER),
+    (Step.AT_HOME, Because.ASKED),
+    (Step.PAUSED, Because.NO_DATA),
+]
+
+
+@pytest.mark.parametrize(("step", "because"), PAIRS)
+@pytest.mark.parametrize("given", [FULL, BARE], ids=["full", "bare"])
+def test_a_reason_adds_something(step: Step, because: Because, given: Instruction) -> None:
+    """It is short and repeats no three words, and no two long ones, of what was shown."""
+    made = words(replace(given, step=step, because=because))
+    shown, reason = (re.findall(r"[a-z]+", each.lower()) for each in (made.shown, made.reason))
+    assert len(reason) <= 15
+
+    def runs(text: list[str]) -> set[tuple[str, ...]]:
+        return set(zip(text, text[1:], text[2:], strict=False))
+
+    assert not runs(shown) & runs(reason)
+    assert len({each for each in shown if len(each) > 4} & set(reason)) <= 1
+    assert not set(re.findall(r"±[\d.]+", made.shown)) & set(re.findall(r"±[\d.]+", made.reason))
+
+
+def test_no_pair_is_forgotten(whole) -> None:
+    """What a whole session says stands in the list above."""
+    said = {(each.step, each.because) for each in whole.said}
+    assert said <= set(PAIRS)
+
+
 def test_enough_tells_whether_the_top_was_passed() -> None:
     """No interval of a top that was not found."""
     assert "(±1.4°)" in words(replace(FULL, step=Step.ENOUGH)).shown

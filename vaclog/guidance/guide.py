@@ -35,7 +35,6 @@ from vaclog.units import PressureUnit
 
 STEP_CYCLES: Final = 2  # a third of a second at idle: sooner than a hand can answer
 LOST_US: Final = 3_000_000
-STALLED_US: Final = 3_000_000
 FOOTPRINTS: Final = 240
 LEAST_CYCLES: Final = 16
 READ_TOLERANCE_DEG: Final = 1.0

@@ -325,7 +325,7 @@ class Setting:
         if self._state_us == 0 or self._state_us != self._tap_us:
             return None
         self._state_us = 0
-        return scene.say(Step.UNSURE, Because.LOCK_CHECK, urgency=Urgency.CALM, valid_s=4.0)
+        return scene.say(Step.UNSURE, Because.COMPARING, urgency=Urgency.CALM, valid_s=4.0)
 
     def _redo(
         self, scene: Scene, because: Because, difference: dict[str, Any], off: float

@@ -112,7 +112,7 @@ class Sweeping:
         _, _, high, _ = scene.reach()
         here = level_deg(scene)
         self.passes.way = 1 if high - here >= enough.LEAST_ROOM_DEG else -1
-        return self._nudge(scene, Step.BEGIN, Because.BELOW_TOP)
+        return self._nudge(scene, Step.BEGIN, Because.FIRST)
 
     def _nudge(
         self,
@@ -176,8 +176,7 @@ class Sweeping:
             return None
         self._listening = True
         self._hold_us = scene.watch.still_since_us
-        because = Because.AT_TOP if self.passes.turned else Because.BELOW_TOP
-        return scene.say(Step.LISTEN, because, urgency=Urgency.CALM, valid_s=2.0)
+        return scene.say(Step.LISTEN, Because.SETTLE, urgency=Urgency.CALM, valid_s=2.0)
 
     # Dangers ---------------------------------------------------------------------------------
 
@@ -299,7 +298,7 @@ class Sweeping:
         if self.passes.way > 0 and side < 0 and here - (scene.home_deg or here) > 5.0:
             # Everything so far lies past the top: the other side is below the baseline.
             self.passes.turn_round(scene)
-            return self._nudge(scene, Step.COME_BACK, Because.PAST_TOP)
+            return self._nudge(scene, Step.COME_BACK, Because.OTHER_SIDE)
         room = high - here if self.passes.way > 0 else here - low
         if room < enough.LEAST_ROOM_DEG:
             if self.passes.way > 0:
