@@ -94,7 +94,11 @@ def test_left_at_any_question_and_taken_up(garage: Path) -> None:
     [
         (("trial", "--clean"), 1, "next is 'fit'"),
         (("trial",), 2, "--pinking"),
-        (("answer", "brakes", "yes"), 1, "no point 'brakes'"),
+        (("answer", "brakes", "yes"), 2, "no point 'brakes', perhaps 'brake' was meant"),
+        (("answer", "xyz", "yes"), 2, "no point 'xyz'. Asked now: plain"),
+        (("answer", "mixture", "yes"), 1, "next is 'fit'"),
+        (("skip", "raod"), 2, "no step 'raod', perhaps 'road' was meant"),
+        (("redo", "swep"), 2, "no step 'swep', perhaps 'sweep' was meant"),
         (("answer", "points", "yes", "--value", "52"), 1, "52deg, 52%"),
         (("answer", "plugs", "yes", "--value", "wide"), 2, "0.63mm"),
         (("answer", "gear", "skip"), 1, "cannot be left out"),

@@ -209,11 +209,22 @@ def test_a_setting_beyond_all_advice_is_warned_of_until_it_is_put_right(
     assert not any("TOO FAR" in line for line in next_step(visit).lines)
 
 
-def test_a_lock_capture_that_ends_too_far_advanced_is_warned_of() -> None:
-    """It held, but not where it was meant to be."""
+def test_a_lock_capture_that_ends_too_far_advanced_is_set_again() -> None:
+    """It held, but not where it was meant to be: measured, so not merely warned of."""
     checks = replace(SOUND, moved_deg=0.1, u_moved_deg=0.1)
     visit = take(brought_to("lock"), capture("lock", checks=checks, here_deg=16.0))
-    assert visit.step == "hose" and "16.0" in next_step(visit).lines[0]
+    assert visit.step == "set" and aim(visit).deg == 12.0
+    assert "16.0°" in aim(visit).why and "12.0°" in aim(visit).why
+    near = take(brought_to("lock"), capture("lock", checks=checks, here_deg=12.9))
+    assert near.step == "hose"
+
+
+def test_who_insists_on_a_setting_too_far_can_lock_it_without_a_capture() -> None:
+    """Warned of all the way, never hindered for good: what is not told would not be recorded."""
+    checks = replace(SOUND, moved_deg=0.1, u_moved_deg=0.1)
+    visit = take(brought_to("lock"), capture("lock", checks=checks, here_deg=16.0))
+    visit = after(visit, turned(reached_deg=16.0), HELD)
+    assert visit.step == "hose" and "TOO FAR" in next_step(visit).lines[0]
 
 
 def test_retarding_from_beyond_all_advice_ends_within_it() -> None:

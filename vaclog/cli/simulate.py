@@ -66,9 +66,9 @@ def simulate(
     click.echo(f"Simulating {scenario}, seed {seed} ...", err=True)
     recording = preset(scenario).simulate(seed)
     if cards is not None:
-        _write_cards(cards, recording)
+        write_cards(cards, recording)
     if out is not None:
-        _write_capture(out, recording)
+        write_capture(out, recording)
     if serve:
         _serve(recording, speed)
 
@@ -98,7 +98,8 @@ def _meant(scenario: str, known: Iterable[str]) -> str:
     return f": perhaps {near[0]!r} was meant" if near else " is no scenario"
 
 
-def _write_cards(folder: Path, recording: Recording) -> None:
+def write_cards(folder: Path, recording: Recording) -> None:
+    """The two cards and the truth, into a folder that is made where missing."""
     truth = recording.truth
     with writing(folder):
         folder.mkdir(parents=True, exist_ok=True)
@@ -110,7 +111,8 @@ def _write_cards(folder: Path, recording: Recording) -> None:
         )
 
 
-def _write_capture(out: Path, recording: Recording) -> None:
+def write_capture(out: Path, recording: Recording) -> None:
+    """A capture with its cards, or text lines where the name ends so."""
     from vaclog.capture.writer import CaptureWriter
     from vaclog.records import CardText, Chunk
 

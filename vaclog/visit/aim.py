@@ -124,19 +124,26 @@ def further(visit: Visit) -> float | None:
     return next((step for step in steps if step > here + _SAME_DEG), None)
 
 
-def beyond_words(visit: Visit) -> str:
-    """That it stands further advanced than anything advised; "" while it does not.
+def beyond(visit: Visit) -> tuple[float, float] | None:
+    """Where it stands and the most that is advised; None unless it stands further advanced.
 
     The stages that may be tried count as advised, unless a road trial showed less to be enough.
     """
     here, wanted = road.set_deg(visit), aim(visit)
     if here is None or wanted.deg is None:
-        return ""
+        return None
     learnt = wanted.limit in ("road", "the visit before")
     most = wanted.deg if learnt else _advised_most(visit, wanted)
     assert most is not None  # an angle is wanted
-    if here <= most + BEYOND_DEG:
+    return None if here <= most + BEYOND_DEG else (here, most)
+
+
+def beyond_words(visit: Visit) -> str:
+    """That it stands further advanced than anything advised; "" while it does not."""
+    found = beyond(visit)
+    if found is None:
         return ""
+    here, most = found
     return (
         f"TOO FAR: it stands at {here:.1f}°, and no more than {most:.1f}° is advised. Do not drive "
         "it so: vaclog visit redo set, and retard it."

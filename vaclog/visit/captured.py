@@ -10,6 +10,7 @@ from dataclasses import replace
 from typing import Final
 
 from vaclog.errors import VisitError
+from vaclog.visit.aim import aim, beyond
 from vaclog.visit.answers import settled
 from vaclog.visit.compare_tops import moved_top
 from vaclog.visit.events import (
@@ -78,12 +79,21 @@ def _swept_again(visit: Visit, capture: Capture) -> Visit:
 
 
 def _lock_seen(visit: Visit, capture: Capture) -> Visit:
-    """A capture of the tightening itself."""
+    """A capture of the tightening itself; one that shows it too far advanced is not the last."""
     checks = getattr(capture.result, "checks", None)
     moved = getattr(checks, "moved_deg", None)
     u_moved = getattr(checks, "u_moved_deg", None)
     visit = _reached(visit, capture)
-    return tightened(visit, Tightened(moved_deg=moved, u_moved_deg=u_moved, at=capture.at))
+    visit = tightened(visit, Tightened(moved_deg=moved, u_moved_deg=u_moved, at=capture.at))
+    found = beyond(visit)
+    if "lock" not in visit.done or capture.result.idle.angle_deg is None or found is None:
+        return visit
+    here, most = found
+    why = (
+        f"Locked, but TOO FAR: the capture shows it at {here:.1f}°, and no more than {most:.1f}° "
+        "is advised. Loosen it, set it back, lock and record again."
+    )
+    return put_back(aimed(visit, deg=aim(visit).deg, why=why), ("set", "lock"))
 
 
 def _reached(visit: Visit, capture: Capture) -> Visit:

@@ -70,6 +70,18 @@ _TENSION: Final = (
 _STUCK: Final = "Body stuck? Engine off, penetrant, time. Never lever it."
 _HEAT: Final = "Long idling on retard heats exhaust and catalyst: no pass over three minutes."
 
+_PLANE: Final = "Stand beside the fan's plane, not in it."
+_BURNS: Final = "Exhaust and manifold burn."
+
+# A danger that an earlier step of the visit has told in full is only called to mind.
+IN_SHORT: Final = {
+    _TURNING: "fan and belts",
+    _TENSION: "high tension",
+    _STUCK: "a stuck body is never levered",
+    _HEAT: "no pass over three minutes",
+    **dict(zip(road.CAUTIONS, road.CAUTIONS_SHORT, strict=True)),
+}
+
 # Answered no, a degree comes off: the day of the trial was kinder than a day to come.
 RESERVE: Final = ("hot_day", "poor_fuel")
 
@@ -125,7 +137,7 @@ STEPS: Final = (
             "Out of gear, record: 10 s of idle, then rev slowly to 3500 rpm in 10 s, "
             "slowly down, 10 s of idle.",
         ),
-        cautions=(_TURNING, "Stand beside the fan's plane, not in it."),
+        cautions=(_TURNING, _PLANE),
         purpose="curve",
         costs="Without it the card's curve has to be believed; with no curve on the card "
         "either, vacuum alone sets nothing.",
@@ -158,7 +170,7 @@ STEPS: Final = (
         title="Idle speed and mixture",
         why="New timing changes the idle, and both shift the top.",
         do=("Bring the idle speed back to the card's.", "Mixture: to the best steady idle."),
-        cautions=(_TURNING, "Exhaust and manifold burn."),
+        cautions=(_TURNING, _BURNS),
         asks=("idle_set", "mixture"),
         costs="The idle may be too fast: the weights then add at idle, and the strobe lies.",
     ),

@@ -31,6 +31,12 @@ CAUTIONS: Final = (
     "Lift off at the first pinking. Do not hold it there to listen.",
 )
 
+CAUTIONS_SHORT: Final = (
+    "a private or quiet road",
+    "the driver only drives",
+    "lift off at the first pinking",
+)
+
 FIRST: Final = (
     "Engine hot. Take rig and lead off the engine, hoses back on, unless this trial records.",
     "Middle gear, from low speed: wide throttle for a few seconds, up to speed. Then again.",

@@ -18,7 +18,7 @@ from vaclog.visit import road
 from vaclog.visit.aim import Aim, aim
 from vaclog.visit.answers import answered, ended, left_out, noted, redone
 from vaclog.visit.captured import captured
-from vaclog.visit.catalogue import ORDER, Step
+from vaclog.visit.catalogue import ORDER, Step, step_of
 from vaclog.visit.events import (
     Answered,
     Captured,
@@ -65,6 +65,8 @@ class Next:
         Where to set, at the step of setting.
     lines
         What else to know now: why it is done again, by how much to turn.
+    met
+        Cautions of this step that a step which is done has told already.
     """
 
     step: Step
@@ -73,6 +75,7 @@ class Next:
     put_right: tuple[Point, ...] = ()
     aim: Aim | None = None
     lines: tuple[str, ...] = ()
+    met: tuple[str, ...] = ()
 
 
 def begin(visit: Visit, before: Visit | None = None) -> Visit:
@@ -115,7 +118,14 @@ def next_step(visit: Visit) -> Next:
         put_right=doubts,
         aim=aim(visit) if at_set else None,
         lines=hints(visit, step),
+        met=_met(visit, step),
     )
+
+
+def _met(visit: Visit, step: Step) -> tuple[str, ...]:
+    """Cautions of a step that were told at one that is done."""
+    told = {each for key in visit.done if (done := step_of(key)) for each in done.cautions}
+    return tuple(each for each in step.cautions if each in told)
 
 
 def take(visit: Visit, event: Event) -> Visit:

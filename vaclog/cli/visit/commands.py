@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -121,6 +122,7 @@ def answer(key: str, word: Any, value: str | None, desk: Desk) -> None:
     from vaclog.visit.events import Answered
 
     before = _read(desk)
+    _known_key(before, key)
     point = answered_point(before, key, word, value, desk.now())
     _happen(desk, Answered(point=point), [point.text] if point.text else [])
 
@@ -211,6 +213,7 @@ def skip(step: str, why: str, desk: Desk) -> None:
     """Leave out the STEP that is due; what that costs is noted."""
     from vaclog.visit.events import LeftOut
 
+    _known_step(step, also=("check",))
     before, after = desk.happen(LeftOut(step=step, why=why))
     said = list(after.notes[len(before.notes) :])
     show(desk, after, said, fresh=before.step != after.step)
@@ -223,6 +226,7 @@ def redo(step: str, desk: Desk) -> None:
     """Go back to a STEP that was done."""
     from vaclog.visit.events import Redone
 
+    _known_step(step)
     _happen(desk, Redone(step=step), [])
 
 
@@ -264,13 +268,55 @@ def report(html: Path | None, pdf: Path | None, unit: str, desk: Desk) -> None:
 
 
 @visit.command()
+@click.option("--mapping", type=FILE_IN, help="Column mapping of CSV files (TOML).")
 @click.option("--unit", type=click.Choice(UNITS, case_sensitive=False), default="inHg")
 @desk_options
-def go(unit: str, desk: Desk) -> None:
-    """Be led through the open visit by questions; Ctrl-C leaves it, `go` takes it up again."""
-    from vaclog.cli.visit.go import lead
+def go(mapping: Path | None, unit: str, desk: Desk) -> None:
+    """Be led through the open visit by questions; Ctrl-C leaves it, `go` takes it up again.
 
-    lead(desk, unit)
+    A capture may be anything that `vaclog replay` reads. CSV wants --mapping, or a mapping of the
+    same name beside it.
+    """
+    from vaclog.cli.visit.go import Guide
+
+    Guide(desk=desk, unit=unit, mapping=mapping).lead()
+
+
+@visit.command()
+@click.option(
+    "--folder",
+    type=click.Path(file_okay=False, path_type=Path),
+    default="vaclog-rehearsal",
+    show_default=True,
+    help="Where its garage, cards and captures are kept; made where missing.",
+)
+@click.option("--by-itself", is_flag=True, help="Take every offered answer: watch it go by.")
+@click.option("--seed", type=int, default=1, show_default=True, help="Another seed, another day.")
+@click.option("--unit", type=click.Choice(UNITS, case_sensitive=False), default="inHg")
+def rehearse(folder: Path, by_itself: bool, seed: int, unit: str) -> None:
+    """Practise a whole visit on a SIMULATED engine, with nothing plugged in.
+
+    The questions are those of `go`. At each step the simulated engine shows what you would see, and
+    Enter alone takes that answer, or records what is wanted; anything else may be typed as well.
+    One check is too early, one lock slips, one road test pinks, so that you have met it before.
+
+    Nothing here is real, and nothing reaches your garage: all is kept in a folder of its own.
+    Ctrl-C leaves it, the same command takes it up again; delete the folder to forget it.
+    """
+    from vaclog.cli.visit.go import Guide
+    from vaclog.cli.visit.rehearsal import Workshop, rehearsal_desk
+
+    desk = rehearsal_desk(folder)
+    say(
+        [
+            "REHEARSAL: the engine is simulated. Nothing here is real, and nothing of it "
+            "reaches your garage.",
+            f"Kept in {folder}/, with its cards and captures. Lines with ~ are what you would see; "
+            "Enter alone takes the answer that is offered.",
+        ]
+    )
+    workshop = Workshop(folder=folder, seed=seed)
+    Guide(desk=desk, unit=unit, partner=workshop, alone=by_itself).lead()
 
 
 # --- how ------------------------------------------------------------------------------------------
@@ -284,6 +330,39 @@ def _happen(desk: Desk, event: Event, said: list[str]) -> None:
 def _read(desk: Desk) -> Visit:
     with desk.garage() as garage:
         return desk.visit(garage)
+
+
+def _known_key(visit: Visit, key: str) -> None:
+    """A key that no question has is a slip of the pen, not an answer that is not due."""
+    from vaclog.visit.preflight import MEASURED
+    from vaclog.visit.questions import QUESTIONS
+    from vaclog.visit.steps import next_step
+
+    known = (*QUESTIONS, *MEASURED, "check")
+    if key not in known:
+        ask = next_step(visit).ask
+        due = f" Asked now: {ask.key}." if ask is not None else " Nothing is asked now."
+        raise click.BadParameter(
+            f"there is no point {key!r}{_nearest(key, known)}.{due}", param_hint="KEY"
+        )
+
+
+def _known_step(step: str, also: tuple[str, ...] = ()) -> None:
+    from vaclog.visit.catalogue import ORDER
+
+    known = (*ORDER, *also)
+    if step not in known:
+        raise click.BadParameter(
+            f"there is no step {step!r}{_nearest(step, known)}. Steps: {', '.join(ORDER)}.",
+            param_hint="STEP",
+        )
+
+
+def _nearest(word: str, known: Sequence[str]) -> str:
+    import difflib
+
+    near = difflib.get_close_matches(word, known, n=1)
+    return f", perhaps {near[0]!r} was meant" if near else ""
 
 
 def _card(named: str, kept: Any, which: str) -> tuple[str, str]:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from functools import wraps
 from pathlib import Path
+from shlex import quote
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -37,6 +38,10 @@ class Desk:
     def now(self) -> str:
         """Local date and time to write down."""
         return (self.at or datetime.now()).isoformat(timespec="seconds")
+
+    def where(self) -> str:
+        """The option that another command needs to find the same garage; "" for the usual one."""
+        return "" if self.garage_file is None else f" --garage {quote(str(self.garage_file))}"
 
     def garage(self) -> Garage:
         """Open the garage."""

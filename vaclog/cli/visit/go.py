@@ -5,8 +5,9 @@ Every answer is kept before the next question is asked.
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Protocol
 
 import click
 
@@ -27,53 +28,195 @@ if TYPE_CHECKING:
     from vaclog.visit.steps import Next
 
 HELP: Final = "  ? shows it again; skip, note TEXT, redo STEP; quit: all is kept"
+_WORDS: Final = ("yes", "y", "no", "n", "skip", "s")  # even where a file is called so
 
 
 class _Left(Exception):  # noqa: N818 - not an error: the person goes
     """The person goes; everything is kept."""
 
 
-def lead(desk: Desk, unit: str) -> None:
-    """Ask and tell until the visit ends or the person goes."""
-    shown: list[str] = []
-    try:
-        while True:
-            with desk.garage() as garage:
-                visit = desk.visit(garage)
-            desk.number = visit.number
-            if visit.ended:
-                say([f"The visit has ended: vaclog visit report --visit {visit.number}"])
-                return
-            _one(desk, visit, unit, shown)
-    except (click.Abort, EOFError, _Left):
-        click.echo("\nAll is kept. Go on with: vaclog visit go")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cue:
+    """What a rehearsal shows at a question, and what Enter alone then says.
+
+    Attributes
+    ----------
+    tells
+        What would be seen or heard at the engine; may be empty.
+    says
+        The answer that is offered.
+    records
+        Enter alone lets the engine record what is wanted.
+    """
+
+    tells: str = ""
+    says: str = ""
+    records: bool = False
 
 
-def _one(desk: Desk, visit: Visit, unit: str, shown: list[str]) -> None:
-    """One question. ``shown`` are the steps that were told, newest last."""
-    from vaclog.visit.steps import next_step
+class Partner(Protocol):
+    """Who plays the engine where there is none."""
 
-    due = next_step(visit)
-    if due.step.key not in shown[-1:]:
-        say(["", *step_lines(due, brief=due.step.key in shown)])
-        if not shown:
-            say([HELP])
-        shown.append(due.step.key)
-    if due.ask is None:
-        say(doubt_lines(due))
-    said = click.prompt(_prompt(due), default="", show_default=False).strip()
-    try:
-        _hear(desk, visit, due, said, unit)
-    except VaclogError as error:
-        say([f"  {part}" for part in (error.fact, error.cause, error.step) if part])
-    except click.UsageError as error:
-        say([f"  {error.message}"])
+    def cue(self, visit: Visit, due: Next) -> Cue:
+        """What is seen at the engine now."""
+        ...
+
+    def record(self, visit: Visit, due: Next) -> Path:
+        """A capture of what is wanted now, or wanted again."""
+        ...
+
+
+@dataclass(slots=True, kw_only=True)
+class Guide:
+    """Leads through a visit.
+
+    Attributes
+    ----------
+    desk, unit, mapping
+        Where it is kept; unit of pressure; column mapping of captures that are CSV.
+    partner
+        Plays the engine in a rehearsal; None: there is a real one.
+    alone
+        With a partner: take every cue without asking.
+    shown
+        Keys of the steps that were told, newest last.
+    """
+
+    desk: Desk
+    unit: str
+    mapping: Path | None = None
+    partner: Partner | None = None
+    alone: bool = False
+    shown: list[str] = field(default_factory=list)
+
+    def lead(self) -> None:
+        """Ask and tell until the visit ends or the person goes."""
+        where = self.desk.where()
+        try:
+            while True:
+                with self.desk.garage() as garage:
+                    visit = self.desk.visit(garage)
+                self.desk.number = visit.number
+                if visit.ended:
+                    say(
+                        [
+                            f"The {_kind(visit)} has ended: vaclog visit report --visit "
+                            f"{visit.number}{where}"
+                        ]
+                    )
+                    return
+                self._one(visit)
+        except (click.Abort, EOFError, _Left):
+            again = "go" if self.partner is None else "rehearse"
+            click.echo(f"\nAll is kept. Go on with: vaclog visit {again}{where}")
+
+    def _one(self, visit: Visit) -> None:
+        """One question."""
+        from vaclog.visit.steps import next_step
+
+        due = next_step(visit)
+        if due.step.key not in self.shown[-1:]:
+            head = "REHEARSAL, " if visit.rehearsal else ""
+            lines = step_lines(due, brief=due.step.key in self.shown)
+            say(["", head + lines[0], *lines[1:]])
+            if not self.shown:
+                say([HELP])
+            self.shown.append(due.step.key)
+        if due.ask is None:
+            say(doubt_lines(due))
+        try:
+            self._hear(visit, due, self._ask(visit, due))
+        except VaclogError as error:
+            if self.alone:
+                raise
+            say([f"  {part}" for part in (error.fact, error.cause, error.step) if part])
+        except click.UsageError as error:
+            if self.alone:
+                raise
+            say([f"  {error.message}"])
+
+    def _ask(self, visit: Visit, due: Next) -> str:
+        """What the person says; in a rehearsal Enter alone says what is offered."""
+        prompt = _prompt(due)
+        if self.partner is None:
+            return str(click.prompt(prompt, default="", show_default=False)).strip()
+        cue = self.partner.cue(visit, due)
+        if cue.tells:
+            say([f"  ~ {cue.tells}"])
+        enter = "record it" if cue.records else cue.says
+        if self.alone:
+            say([f"{prompt}: {enter}"])
+            said = ""
+        else:
+            said = str(
+                click.prompt(f"{prompt} (Enter: {enter})", default="", show_default=False)
+            ).strip()
+        if said:
+            return said
+        return str(self.partner.record(visit, due)) if cue.records else cue.says
+
+    def _hear(self, visit: Visit, due: Next, said: str) -> None:
+        """Do what was said."""
+        from vaclog.visit.events import Ended, LeftOut, Noted, Redone
+
+        desk = self.desk
+        word, _, rest = said.partition(" ")
+        low = word.lower()
+        if low in ("quit", "q"):
+            raise _Left
+        if low == "?" or not said:
+            say(step_lines(due))
+        elif low == "note" and rest:
+            desk.happen(Noted(text=rest))
+        elif low == "redo" and rest:
+            desk.happen(Redone(step=rest), visit)
+        elif low == "end" and due.step.key in ("defer", "record"):
+            desk.happen(Ended(at=desk.now()), visit)
+        elif low == "skip" and due.ask is None:
+            what = "check" if due.wants == "check" else due.step.key
+            desk.happen(LeftOut(step=what, why=rest), visit)
+            say([f"  {due.step.costs}"])
+        else:
+            self._answer(visit, due, said)
+
+    def _answer(self, visit: Visit, due: Next, said: str) -> None:
+        """An answer to what was asked; a file is a capture wherever the step takes one."""
+        desk = self.desk
+        word = said.lower() in _WORDS
+        if due.step.purpose is not None and not word and Path(said).expanduser().is_file():
+            self._capture(Path(said).expanduser())
+        elif due.ask is not None:
+            _point(desk, visit, due.ask.key, said)
+        elif due.step.key == "record" and said.lower() in ("no", "n"):
+            raise _Left
+        elif (event := _event(desk, due, said)) is not None:
+            _, after = desk.happen(event, visit)
+            if due.step.key == "lock":
+                say([f"  {locked_line(after)}"])
+        elif due.put_right and said.rsplit(maxsplit=1)[-1] in ("yes", "no", "skip"):
+            _point(desk, visit, said.split(maxsplit=1)[0], said.rsplit(maxsplit=1)[-1])
+        elif due.wants is not None:
+            click.echo(f"  There is no file {said!r}. Give its path, or skip.")
+        else:
+            click.echo("  Not understood. ? shows the step again.")
+
+    def _capture(self, file: Path) -> None:
+        from vaclog.units import pressure_unit
+
+        _, after, kept = add_capture(self.desk, file, None, self.mapping)
+        say([f"  {line}" for line in capture_lines(after, kept, pressure_unit(self.unit))])
+
+
+def _kind(visit: Visit) -> str:
+    return "rehearsal" if visit.rehearsal else "visit"
 
 
 def _prompt(due: Next) -> str:
     if due.ask is not None:
-        return f"{due.ask.ask} [{_answers(due.ask)}]"
-    if due.wants is not None and due.step.key != "lock":
+        again = any(point.measured and point.key == due.ask.key for point in due.put_right)
+        more = f", or a new capture for {due.step.purpose}" if again and due.step.purpose else ""
+        return f"{due.ask.ask} [{_answers(due.ask)}{more}]"
+    if due.wants is not None and due.step.key not in ("lock", "road"):
         return f"Capture file for {due.wants}"
     return {
         "set": "Done? [yes, or the degrees reached]",
@@ -81,57 +224,13 @@ def _prompt(due: Next) -> str:
         "road": "What was heard? [clean/pinking/unsure, or a capture file of it first]",
         "defer": "redo set, once the cause is cured; end, if not",
         "record": "End the visit? [yes/no]",
-    }.get(due.step.key, "Put right? Key and yes or skip")
+    }.get(due.step.key, "Put right? Key and yes or skip, or a new capture file")
 
 
 def _answers(ask: Question) -> str:
     words = [] if ask.needs_value else ["yes", "no"]
     words += [] if ask.must else ["skip"]
     return "/".join([*words, *([f"number {ask.unit}"] if ask.unit else [])])
-
-
-def _hear(desk: Desk, visit: Visit, due: Next, said: str, unit: str) -> None:
-    """Do what was said."""
-    from vaclog.visit.events import Ended, LeftOut, Noted, Redone
-
-    word, _, rest = said.partition(" ")
-    low = word.lower()
-    if low in ("quit", "q"):
-        raise _Left
-    if low == "?" or not said:
-        say(step_lines(due))
-    elif low == "note" and rest:
-        desk.happen(Noted(text=rest))
-    elif low == "redo" and rest:
-        desk.happen(Redone(step=rest), visit)
-    elif low == "end" and due.step.key in ("defer", "record"):
-        desk.happen(Ended(at=desk.now()), visit)
-    elif low == "skip" and due.ask is None:
-        what = "check" if due.wants == "check" else due.step.key
-        desk.happen(LeftOut(step=what, why=rest), visit)
-        say([f"  {due.step.costs}"])
-    else:
-        _answer(desk, visit, due, said, unit)
-
-
-def _answer(desk: Desk, visit: Visit, due: Next, said: str, unit: str) -> None:
-    """An answer to what was asked."""
-    if due.ask is not None:
-        _point(desk, visit, due.ask.key, said)
-    elif due.step.purpose is not None and Path(said).expanduser().is_file():
-        _capture(desk, Path(said).expanduser(), unit)
-    elif due.step.key == "record" and said.lower() in ("no", "n"):
-        raise _Left
-    elif (event := _event(desk, due, said)) is not None:
-        _, after = desk.happen(event, visit)
-        if due.step.key == "lock":
-            say([f"  {locked_line(after)}"])
-    elif due.put_right and said.rsplit(maxsplit=1)[-1] in ("yes", "no", "skip"):
-        _point(desk, visit, said.split(maxsplit=1)[0], said.rsplit(maxsplit=1)[-1])
-    elif due.wants is not None:
-        click.echo(f"  There is no file {said!r}. Give its path, or skip.")
-    else:
-        click.echo("  Not understood. ? shows the step again.")
 
 
 def _event(desk: Desk, due: Next, said: str) -> Event | None:
@@ -171,13 +270,6 @@ def _point(desk: Desk, visit: Visit, key: str, said: str) -> None:
     desk.happen(Answered(point=point), visit)
     if point.text:
         say([f"  {point.text}"])
-
-
-def _capture(desk: Desk, file: Path, unit: str) -> None:
-    from vaclog.units import pressure_unit
-
-    _, after, kept = add_capture(desk, file, None, None)
-    say([f"  {line}" for line in capture_lines(after, kept, pressure_unit(unit))])
 
 
 def _degrees(said: str) -> float | None:

@@ -49,12 +49,27 @@ def step_lines(due: Next, *, brief: bool = False) -> list[str]:
     step = due.step
     place = f"{ORDER.index(step.key) + 1} of {len(ORDER)}: " if step.key in ORDER else ""
     lines = [f"{place}{step.title} ({step.key})"]
-    minds = [f"  Mind: {caution}" for caution in step.cautions]
+    minds = mind_lines(step.cautions, step.cautions if brief else due.met)
     if brief:
         return [*lines, *minds, *told_lines(due)]
     lines += [f"  {step.why}", *minds]
     lines += [f"  {number}. {text}" for number, text in enumerate(step.do, start=1)]
     return [*lines, *told_lines(due)]
+
+
+def mind_lines(cautions: Sequence[str], met: Sequence[str]) -> list[str]:
+    """What to mind: each danger in full where it is met first, afterwards in a word.
+
+    Parameters
+    ----------
+    met
+        Those that were told before.
+    """
+    from vaclog.visit.catalogue import IN_SHORT
+
+    lines = [f"  Mind: {each}" for each in cautions if each not in met or each not in IN_SHORT]
+    again = [IN_SHORT[each] for each in cautions if each in met and each in IN_SHORT]
+    return [*lines, f"  Mind again: {', '.join(again)}."] if again else lines
 
 
 def told_lines(due: Next) -> list[str]:
@@ -155,12 +170,14 @@ def capture_lines(visit: Visit, capture: Capture, unit: PressureUnit) -> list[st
 
 def locked_line(visit: Visit) -> str:
     """Whether locking moved it."""
+    from vaclog.visit.turned import lock_moved
+
     setting = visit.settings[-1]
     if setting.moved_deg is None:
         return "Locked. Whether it moved was not seen."
     spread = f" ± {2 * setting.u_moved_deg:.1f}°" if setting.u_moved_deg is not None else ""
     moved = f"{setting.moved_deg:+.1f}°{spread}"
-    if "lock" in visit.done:
+    if not lock_moved(setting.moved_deg, setting.u_moved_deg):
         return f"Locked, and it held ({moved})."
     return f"Locking moved it by {moved}."
 

@@ -47,9 +47,9 @@ _LEAKY_KPA: Final = 64.0  # thin mixture: more of it is needed for the same idle
 _RIG: Final = RigSpec(mark_deg=20.0, declared_u_mark_deg=0.4)  # checked with a piston stop
 
 
-def check_cold() -> Scenario:
+def check_cold(at_deg: float = FOUND_DEG) -> Scenario:
     """The check of an engine that is still warming up."""
-    return _scenario("workshop-cold", FOUND_DEG, *_CHECK, cold=0.25)
+    return _scenario("workshop-cold", at_deg, *_CHECK, cold=0.25)
 
 
 def check(at_deg: float = FOUND_DEG) -> Scenario:
