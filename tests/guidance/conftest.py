@@ -47,6 +47,8 @@ class World:
         Extra speed that goes with a time constant of 15 s.
     deaf
         Instructions (by their number) that the hand does not hear.
+    step_deg
+        How far the hand turns in a cycle: 0.45 are three degrees a second.
     """
 
     def __init__(
@@ -65,12 +67,14 @@ class World:
         options: Options | None = None,
         overshoot: float = 1.0,
         lock_slips_deg: tuple[float, ...] = (),
+        step_deg: float = 0.45,
         seed: int = 0,
     ) -> None:
         self.peak_deg, self.scatter, self.slot_deg = peak_deg, scatter, slot_deg
         self.misfires_from_deg, self.misfire_share = misfires_from_deg, misfire_share
         self.warm, self.angle, self.deaf = warm, angle, deaf
         self.overshoot, self.lock_slips = overshoot, list(lock_slips_deg)
+        self.step_deg = step_deg
         self.rng = np.random.default_rng(seed)
         self.guide = Guide(card, RigCard(spark=SparkSensor()), options)
         self.said: list[Instruction] = []
@@ -89,7 +93,7 @@ class World:
     def cycle(self) -> None:
         """One more cycle, with the hand where it is."""
         away = self.target_deg - self.hand_deg
-        self.hand_deg += float(np.clip(away, -0.45, 0.45))  # 3 degrees a second
+        self.hand_deg += float(np.clip(away, -self.step_deg, self.step_deg))
         self.hand_deg = float(np.clip(self.hand_deg, *self.slot_deg))
         x = self.hand_deg - self.peak_deg
         torque = 1.0 - 3e-4 * x * x * (1.2 if x > 0 else 1.0)
@@ -156,7 +160,7 @@ class World:
         if instruction.to_go_deg is not None and instruction.step is not Step.LOCKED:
             by_deg = instruction.way * instruction.to_go_deg * self.overshoot
             self.later(lambda: self.turn(by_deg))
-        if instruction.step is Step.STOP:
+        if instruction.step in (Step.STOP, Step.HOLD):
             self.later(self.freeze)
         if instruction.step is Step.READ_STROBE:
             self.later(lambda: self.read(round(self.hand_deg * 2) / 2))

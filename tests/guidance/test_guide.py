@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from vaclog.guidance import setting, sweeping
 from vaclog.guidance.guide import Guide
 from vaclog.guidance.instructions import Because, Instruction, Step, Tap, Urgency
 from vaclog.guidance.scene import Options
@@ -146,6 +147,37 @@ class TestLimits:
             made.guide.scene.known.study.advice.set_deg < 21.0
         )
 
+    def test_the_way_back_tells_where_it_is_smooth(self, world) -> None:
+        """Stopped past the onset, it then ends at the onset and not a nudge below the stop."""
+        made = world(misfires_from_deg=21.0, start_deg=8.0)
+        made.run(Step.STOP, seconds=200)
+        stop_deg = made.said[-1].target_deg
+        made.run(Step.ENOUGH, seconds=300)
+        _, _, high, why = made.guide.scene.reach()
+        assert why is Because.LIMIT_MISFIRE
+        assert high == pytest.approx(21.0, abs=1.0)
+        assert stop_deg > 22.0
+
+    def test_where_it_may_stumble_it_is_heard_longer_and_the_next_nudge_is_half(
+        self, world, monkeypatch
+    ) -> None:
+        """Doubts from 15 degrees on that are never settled: fifteen seconds and 1.25 degrees."""
+
+        def doubt(scene, *_) -> bool:
+            return scene.watch.level_deg > 15.0
+
+        monkeypatch.setattr(sweeping, "suspicious", doubt)
+        made = world()
+        made.run(Step.COME_BACK, seconds=400)
+        nudges = [each for each in made.said if each.step in LEADING]
+        gaps_s = np.diff([each.at_us for each in nudges]) / 1e6
+        held_deg = np.array([each.here_deg for each in nudges[1:]])
+        sizes = np.array([each.to_go_deg for each in nudges[1:]])
+        assert (gaps_s[held_deg < 14.5] < 12.0).all() and (gaps_s[held_deg > 15.5] > 15.0).all()
+        assert sizes[held_deg < 14.5] == pytest.approx(2.5)
+        assert sizes[held_deg > 15.5] == pytest.approx(1.25)
+        assert (held_deg > 15.5).sum() >= 3 and (held_deg < 14.5).sum() >= 1
+
     def test_misfires_that_drown_still_stop_the_hand(self, world) -> None:
         """Scatter that hides single ones: running gets rougher, and that is enough."""
         made = world(misfires_from_deg=21.0, misfire_share=0.5, scatter=0.09)
@@ -259,13 +291,59 @@ class TestLock:
         assert made.said[-1].step is Step.LOCKED
         assert made.hand_deg == pytest.approx(made.said[-1].target_deg, abs=0.8)
 
+    @pytest.mark.parametrize("ahead_s", [setting.AHEAD_S, 0.0])
+    def test_a_slow_hand_is_told_to_hold_before_it_is_there(
+        self, world, monkeypatch, ahead_s
+    ) -> None:
+        """One that turns on at 0.7 degrees a second hears it a second late, and stops there."""
+        monkeypatch.setattr(setting, "AHEAD_S", ahead_s)
+        made = to_setting(world, overshoot=2.0, step_deg=0.1, start_deg=11.0)
+        made.run(Step.HOLD, seconds=200)
+        hold = made.said[-1]
+        made.run(seconds=3.0)
+        past_deg = made.hand_deg - hold.target_deg
+        assert abs(past_deg) < 0.4 if ahead_s else past_deg > 0.5
+
+    def test_off_by_more_than_half_a_degree_is_redone_whenever_it_moved(self, world) -> None:
+        """It did not move while the clamp was tightened, but it does not stand where it should."""
+        made = to_setting(world, start_deg=6.0)
+        made.run(Step.LOCK, seconds=100)
+        made.todo.clear()
+        made.guide._stage.target_deg = made.hand_deg + 0.7
+        made.tap(Tap.LOCKED)
+        moved = made.run(Step.MOVED, seconds=60)[-1]
+        assert moved.because is Because.CREPT
+        assert moved.moved_deg == pytest.approx(-0.7, abs=0.15) and moved.way == 1
+        made.run(Step.LOCKED, seconds=100)
+        assert made.hand_deg == pytest.approx(made.said[-1].target_deg, abs=0.5)
+
+    def test_what_crept_while_nobody_locked_is_set_again(self, world) -> None:
+        """Twenty seconds after the word the body stands a degree lower."""
+        made = to_setting(world, start_deg=6.0)
+        made.run(Step.LOCK, seconds=100)
+        made.todo.clear()
+        made.turn(-1.0)
+        assert steps(made.run(Step.CLOSER, seconds=30)) == [Step.CLOSER]
+
     def test_locked_without_being_asked(self, world) -> None:
         """Whoever locks at "there" is checked all the same."""
         made = to_setting(world, start_deg=6.0)
         made.run(Step.HOLD, seconds=100)
         made.run(seconds=3.0)
         made.tap(Tap.LOCKED)
-        assert Step.LOCKED in steps(made.run(Step.LOCKED, seconds=40))
+        said = made.run(Step.LOCKED, seconds=40)
+        assert Step.LOCKED in steps(said) and Step.LOCK not in steps(said)
+
+    def test_locked_while_the_body_turns_names_no_number(self, world) -> None:
+        """Nothing stood still before: whether it moved cannot be told, and no figure is made up."""
+        made = to_setting(world, start_deg=6.0)
+        made.run(Step.CLOSER, seconds=100)
+        made.run(seconds=1.5)
+        made.todo.clear()
+        made.tap(Tap.LOCKED)
+        made.guide._stage.target_deg = made.hand_deg = made.target_deg
+        last = made.run(Step.UNTOLD, seconds=60)[-1]
+        assert last.step is Step.UNTOLD and last.moved_deg is None
 
 
 class TestTaps:

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import math
 from itertools import pairwise
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from vaclog.analysis.findings import SweepFit
 from vaclog.analysis.hill.fit import DEFAULT_PRIOR, fit_hill
+from vaclog.guidance import enough
 from vaclog.guidance.plan import Pass, Planner, _u
+from vaclog.guidance.scene import Options
 from vaclog.guidance.stumble import more_often
 from vaclog.signals.tables import CycleTable
 
@@ -177,3 +180,17 @@ def test_change_of_rate_is_fishers_test(seed: int) -> None:
         here, before = int(rng.integers(0, held + 1)), int(rng.integers(0, earlier + 1))
         wanted = fisher_exact([[here, held - here], [before, earlier - before]], "greater").pvalue
         assert more_often(here, held, before, earlier) == pytest.approx(wanted, rel=1e-6, abs=1e-12)
+
+
+@pytest.mark.parametrize(("plain_deg", "hopeless"), [(0.5, False), (1.5, True), (math.nan, False)])
+def test_a_narrow_interval_that_is_not_trusted_is_not_chased(
+    monkeypatch, plain_deg, hopeless
+) -> None:
+    """The fit says 0.5, the planner 1.5: what a pass brings must mend the planner's."""
+    plans = [Pass(target_deg=20.0, seconds=60.0, shrink=0.98)]
+    monkeypatch.setattr(enough, "ways", lambda *_: plans)
+    monkeypatch.setattr(enough, "_plain_deg", lambda *_: plain_deg)
+    scene = SimpleNamespace(options=Options())
+    known = SimpleNamespace(interval_deg=0.5)
+    passes = SimpleNamespace(spent_s=lambda _: 300.0)
+    assert enough.out_of_reach(scene, known, passes) is hopeless

@@ -90,9 +90,10 @@ class Setting:
         return self._held(scene) if self._state == "held" else self._turn(scene)
 
     def tap(self, scene: Scene, tap: Tap) -> None:
-        """Locked."""
-        if tap in (Tap.LOCKED, Tap.DONE) and self._state in ("lock", "held"):
-            if self._state == "held":
+        """Locked: whoever says so is believed, wherever the body was led to."""
+        believed = tap is Tap.LOCKED or (tap is Tap.DONE and self._state in ("lock", "held"))
+        if believed and self._state != "check" and not self.home:
+            if self._state != "lock":
                 self._remember(scene)
             self._state, self._tap_us = "check", scene.now_us
             self._state_us = scene.now_us
@@ -139,10 +140,9 @@ class Setting:
 
     @staticmethod
     def _comes_to(scene: Scene, here: float) -> float:
-        """Where a hand that turns steadily upwards stands when it has heard a word said now."""
+        """Where a hand that turns slowly upwards stands when it has heard a word said now."""
         rate_deg_s = scene.watch.travel_deg(1.0)
-        steady = 0.0 < rate_deg_s < JERK_DEG_S
-        return here + rate_deg_s * AHEAD_S if steady else here
+        return here + rate_deg_s * AHEAD_S if 0.0 < rate_deg_s < JERK_DEG_S else here
 
     def _turn(self, scene: Scene, here: float | None = None) -> Instruction | None:
         """At rest: the next turn, or there; ``here`` where that is known better than at a look."""
@@ -317,7 +317,9 @@ class Setting:
 
     @staticmethod
     def _difference(verdict: LockVerdict, by_angle: bool) -> dict[str, Any]:
-        """The verdict's numbers under the names of the instruction."""
+        """The verdict's numbers under the names of the instruction; none where it has none."""
+        if not math.isfinite(verdict.moved):
+            return {}
         unit = "deg" if by_angle else "kpa"
         return {f"moved_{unit}": verdict.moved, f"u_moved_{unit}": verdict.u_moved}
 
