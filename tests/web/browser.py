@@ -53,14 +53,15 @@ AudioParam.prototype.setTargetAtTime = function (value, ...rest) {
 
 
 @contextmanager
-def browser(folder: Path) -> Iterator[webdriver.Chrome]:
-    """A browser with a fresh profile; it ends with the context."""
+def browser(folder: Path, *, letters_px: int = 16) -> Iterator[webdriver.Chrome]:
+    """A browser with a fresh profile and letters set so large; it ends with the context."""
     binary, driver = shutil.which("chromium"), shutil.which("chromedriver")
     assert binary and driver, "this test needs Debian's packages chromium and chromium-driver"
     options = webdriver.ChromeOptions()
     options.binary_location = binary
     for argument in (*ARGUMENTS, f"--user-data-dir={folder / 'profile'}"):
         options.add_argument(argument)
+    options.add_experimental_option("prefs", {"webkit.webprefs.default_font_size": letters_px})
     options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
     chrome = webdriver.Chrome(options=options, service=Service(driver))
     try:

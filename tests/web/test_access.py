@@ -163,7 +163,7 @@ def test_the_page_asks_for_nothing_from_elsewhere(served: Served) -> None:
         page = phone.get("/").text
         assert "${" not in page and 'lang="en"' in page
         assert " style=" not in page and " on" + "click=" not in page
-        for name in ("", "page.css", "page.js", "hill.js", "voice.js", "awake.js"):
+        for name in ("", "page.css", "page.js", "hill.js", "voice.js", "tone.js", "awake.js"):
             text = phone.get(f"/{name}").text.replace("http://www.w3.org/2000/svg", "")
             assert "http://" not in text and "https://" not in text and "//cdn" not in text
         for name in ("../app.py", "%2e%2e/app.py", "app.py", "__init__.py"):

@@ -121,9 +121,12 @@ def make_app(
             return _refusal(400, "Not understood.")
         if handed.kind == "strobe" and handed.text.startswith(LIST):
             try:
-                parse_list(handed.text.removeprefix(LIST))
+                listed = parse_list(handed.text.removeprefix(LIST))
             except ReadingError as error:
                 return _refusal(400, str(error))
+            if not listed:
+                # It would take away all readings that were tapped.
+                return _refusal(400, "There is no reading in the list.")
         desk.hand_in(handed)
         return Response(status_code=204)
 

@@ -7,27 +7,28 @@
 import { stayAwake } from "./awake.js";
 import { Hill } from "./hill.js";
 import { Pad } from "./pad.js";
-import { Tone, Voice } from "./voice.js";
+import { Sentence } from "./sentence.js";
+import { Tone } from "./tone.js";
+import { Voice } from "./voice.js";
 
 // A beat comes twice a second; after so long without one the listener is not there.
 const LOST_MS = 3000, AGAIN_MS = 1500;
 // A slow idle has a cycle every quarter of a second.
 const OLD_S = 2.0;
-// A longer sentence is set smaller, so that the hill keeps its room.
-const LONG = 64;
+const NOTE_MS = 20000;
 
 const words = JSON.parse(document.getElementById("words").textContent);
 const get = (id) => document.getElementById(id);
 const say = (template, values) => template.replace(/\{(\w+)\}/g, (_, name) => values[name]);
 
 const hill = new Hill(get("hill"), words, say);
-const voice = new Voice(document.documentElement.lang);
+const sentence = new Sentence({ words, say });
+const voice = new Voice(document.documentElement.lang, {
+  onMute: () => onNote({ text: words.voice_no }),
+});
 const tone = new Tone();
 const pad = new Pad({ words, say, hand, order, tell: (text) => voice.tell(text) });
-const state = {
-  control: false, view: null, live: null, run: null, lastMs: 0, source: null,
-  awake: null, note: 0,
-};
+const state = { control: false, view: null, live: null, run: null, lastMs: 0, source: null };
 
 // Joining ------------------------------------------------------------------------------------
 
@@ -85,8 +86,10 @@ function listen() {
   on("beat", onBeat);
 }
 
+/** What was to be done is not known any more, and may be wrong by now. */
 function lost() {
   banner(words.lost_listener, "listener");
+  sentence.wait(words.lost_wait);
   voice.hush();
   tone.rest();
 }
@@ -104,13 +107,18 @@ function banner(text, stale) {
   const box = get("banner");
   if (box.textContent !== text) box.textContent = text;
   box.hidden = !text;
+  if ((document.body.dataset.stale ?? null) === stale) return;
   if (stale) document.body.dataset.stale = stale;
   else delete document.body.dataset.stale;
+  // Read out once for each fault: its seconds count on every half second.
+  get("alert").textContent = text;
+  hill.ball?.roll(state.live);
 }
 
 // What is heard ------------------------------------------------------------------------------
 
 function onYou(you) {
+  banner("", null);
   state.control = you.control;
   get("taps").hidden = !you.control;
   get("looking").hidden = you.control;
@@ -120,8 +128,11 @@ function onYou(you) {
 function onHello(hello) {
   if (state.run !== null && state.run !== hello.run) {
     voice.restart();
+    tone.middleKpa = null;
     state.view = state.live = null;
+    hill.restart();
   }
+  if (!state.view) sentence.wait();
   state.run = hello.run;
   hill.unit = { name: hello.unit, perKpa: hello.per_kpa };
   document.title = hello.name ? `${hello.name} – vaclog` : "vaclog";
@@ -133,7 +144,8 @@ function onLive(live) {
   document.body.dataset.atUs = live.at_us;
   hill.setLive(live);
   tone.follow(live.kpa);
-  if (!state.view || !state.view.say) showKnown();
+  const { view } = state;
+  if (!view || !(view.curve_deg || []).length) showKnown();
 }
 
 function onBeat(beat) {
@@ -150,65 +162,34 @@ function onNote(note) {
   const box = get("note");
   box.textContent = note.text;
   box.hidden = false;
-  state.note = note.n;
   clearTimeout(state.noteTimer);
-  state.noteTimer = setTimeout(() => { box.hidden = true; }, 20000);
+  state.noteTimer = setTimeout(() => { box.hidden = true; }, NOTE_MS);
 }
 
 function onView(view) {
   state.view = view;
   hill.setView(view);
-  showSaid(view.say);
+  if (view.say) {
+    sentence.show(view.say);
+    speak(view.say);
+  }
   showKnown();
   showTaps(view);
   document.body.dataset.stage = view.stage;
 }
 
-function showSaid(said) {
-  if (!said) return;
-  const told = said.instruction;
-  get("shown").textContent = said.shown;
-  get("shown").classList.toggle("long", said.shown.length > LONG);
-  get("reason").textContent = said.reason;
-  Object.assign(document.body.dataset, {
-    number: told.number, step: told.step, because: told.because, way: told.way,
-    toGoDeg: told.to_go_deg ?? "", targetDeg: told.target_deg ?? "", movedDeg: told.moved_deg ?? "",
+/** How long it is worth saying counts in the engine's time. */
+function speak({ said, instruction }) {
+  const now = Math.max(state.live ? state.live.at_us : 0, state.view.at_us);
+  const leftMs = (instruction.at_us + instruction.valid_us - now) / 1000;
+  if (leftMs <= 0) return;
+  voice.offer({
+    number: instruction.number, urgency: instruction.urgency, text: said,
+    untilMs: performance.now() + leftMs,
   });
-  const turn = get("turn");
-  // After the lock nothing is to be turned: the way home is told in words alone.
-  turn.toggleAttribute("hidden", !told.way || told.step === "locked");
-  turn.classList.remove("counterclockwise", "straight", "less");
-  if (told.turn_way === "counterclockwise") turn.classList.add("counterclockwise");
-  if (told.turn_way === null) turn.classList.add("straight");
-  if (told.turn_way === null && told.way < 0) turn.classList.add("less");
-  // How long it is worth saying counts in the engine's time.
-  const now = state.live ? Math.max(state.live.at_us, state.view.at_us) : state.view.at_us;
-  const leftMs = (told.at_us + told.valid_us - now) / 1000;
-  if (leftMs > 0) {
-    voice.offer({
-      number: told.number, urgency: told.urgency, text: said.said,
-      untilMs: performance.now() + leftMs,
-    });
-  }
 }
 
-/** What is known so far, in one line. */
-function showKnown() {
-  const view = state.view || {}, live = state.live || {}, known = [];
-  if (!(view.curve_deg || []).length) {
-    known.push(typeof live.deg === "number" ? words.no_hill_angle : words.no_hill);
-    if (live.cycles) known.push(say(words.known_cycles, { n: live.cycles }));
-    if (live.cycles && typeof live.deg !== "number") known.push(words.known_no_deg);
-    if (typeof view.home_deg === "number") {
-      known.push(say(words.known_home, { deg: view.home_deg.toFixed(1) }));
-    }
-  } else {
-    if (!view.top_found) known.push(words.top_open);
-    if (view.passes) known.push(say(words.pass, { n: view.passes }));
-    if (view.misfires) known.push(say(words.stumbles, { n: view.misfires }));
-  }
-  get("known").textContent = known.join(" · ");
-}
+function showKnown() { sentence.known(state.view, state.live, hill.unit); }
 
 // What is said back --------------------------------------------------------------------------
 
@@ -227,9 +208,15 @@ async function hand(body) {
     await order("/say", body);
     return true;
   } catch (error) {
-    onNote({ n: -1, text: say(words.said_no, { why: error.message }) });
+    sayNo(error);
     return false;
   }
+}
+
+/** A refusal has its reason; without an answer there is nobody. */
+function sayNo(error) {
+  const why = error instanceof TypeError ? words.no_answer : error.message;
+  onNote({ text: say(words.said_no, { why }) });
 }
 
 for (const each of document.querySelectorAll("[data-tap]")) {
@@ -240,9 +227,11 @@ get("ask").addEventListener("click", () => { fold(); pad.open(); pad.show(state.
 get("type").addEventListener("click", () => { fold(); pad.type(); });
 get("more").addEventListener("click", () => fold(get("sheet").hidden));
 
+/** All that is seldom wanted; while it is open it has the keys' place. */
 function fold(open = false) {
   get("sheet").hidden = !open;
   get("more").setAttribute("aria-expanded", String(open));
+  document.body.toggleAttribute("data-more", open);
 }
 
 get("voice").addEventListener("click", (event) => {
@@ -255,7 +244,13 @@ get("tone").addEventListener("click", (event) => {
 });
 for (const id of ["invite_watch", "invite_control"]) {
   get(id).addEventListener("click", async () => {
-    const answer = await order("/invite", { control: id === "invite_control" });
+    let answer;
+    try {
+      answer = await order("/invite", { control: id === "invite_control" });
+    } catch (error) {
+      sayNo(error);
+      return;
+    }
     const { address, svg } = await answer.json();
     const box = get("invitation");
     box.querySelector("img").src = svg;
@@ -270,10 +265,9 @@ async function begin() {
   document.removeEventListener("click", begin, true);
   get("sound").hidden = true;
   voice.unlock();
-  if (!voice.can) onNote({ n: -1, text: words.voice_no });
-  state.awake = await stayAwake();
-  document.body.dataset.awake = state.awake;
-  if (state.awake !== "lock") onNote({ n: -1, text: words.awake_no });
+  const awake = await stayAwake();
+  document.body.dataset.awake = awake;
+  if (awake !== "lock") onNote({ text: words.awake_no });
 }
 document.addEventListener("click", begin, true);
 
