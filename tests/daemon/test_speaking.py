@@ -16,9 +16,10 @@ from vaclog.guidance.instructions import Urgency
 
 @dataclass
 class Voice:
-    """Speaks each sentence for two seconds of the made clock."""
+    """Speaks each sentence for some seconds of the made clock."""
 
     now_s: float = 0.0
+    speaking_s: float = 2.0
     said: list[tuple[float, str]] = field(default_factory=list)
     until_s: float = 0.0
     broken_off: int = 0
@@ -26,7 +27,7 @@ class Voice:
     def begin(self, text: str) -> Voice:
         """Begin to speak."""
         self.said.append((self.now_s, text))
-        self.until_s = self.now_s + 2.0
+        self.until_s = self.now_s + self.speaking_s
         return self
 
     def poll(self) -> int | None:
@@ -38,9 +39,14 @@ class Voice:
         self.broken_off += 1
 
 
-def play(sentences: list[tuple[float, str, Urgency, float]], seconds: float = 20.0) -> Voice:
+def play(
+    sentences: list[tuple[float, str, Urgency, float]],
+    seconds: float = 20.0,
+    *,
+    speaking_s: float = 2.0,
+) -> Voice:
     """Offer (time, text, urgency, valid seconds) and work twenty times a second."""
-    voice = Voice()
+    voice = Voice(speaking_s=speaking_s)
     queue = Queue(voice.begin)
     waiting = sorted(sentences)
     for step in range(round(seconds * 20)):
@@ -80,15 +86,29 @@ def test_a_warning_cuts_in() -> None:
 
 
 def test_a_warning_that_waits_is_not_replaced_by_chatter() -> None:
-    """The more urgent one is said first while it is fresh."""
+    """The more urgent one is said first while it is fresh, what to do now after it."""
     voice = play(
         [
             (0.0, "stop", Urgency.NOW, 5.0),
             (0.5, "stop again", Urgency.NOW, 5.0),
-            (0.6, "by the way", Urgency.NORMAL, 5.0),
+            (0.6, "come back", Urgency.NORMAL, 5.0),
         ]
     )
-    assert [text for _, text in voice.said] == ["stop", "stop again"]
+    assert [text for _, text in voice.said] == ["stop", "stop again", "come back"]
+
+
+def test_what_was_overtaken_is_not_said_late() -> None:
+    """A warning that had to wait for seconds, while something newer was said to be done."""
+    long = Urgency.NOW
+    voice = play(
+        [
+            (0.0, "one", long, 30.0),
+            (0.1, "two", long, 30.0),
+            (0.2, "go on", Urgency.NORMAL, 30.0),
+        ],
+        speaking_s=3.5,
+    )
+    assert [text for _, text in voice.said] == ["one", "go on"]
 
 
 def test_what_is_stale_is_never_said() -> None:

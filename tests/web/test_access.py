@@ -9,8 +9,11 @@ import httpx
 import pytest
 
 from tests.web.conftest import Served
-from vaclog.daemon.desk import Handed
+from vaclog.daemon.desk import Desk, Handed
 from vaclog.web.access import COOKIE, Access
+from vaclog.web.app import make_app
+from vaclog.web.hub import Hub
+from vaclog.web.server import PageServer, names, open_socket
 
 
 def test_without_an_invitation_only_the_empty_page_is_seen(served: Served) -> None:
@@ -130,6 +133,15 @@ def test_only_what_may_be_said_is_handed_in(
     assert served.handed == ([] if handed is None else [handed])
 
 
+@pytest.mark.parametrize("text", ["list ", "list  , "])
+def test_an_empty_list_takes_no_reading_away(served: Served, text: str) -> None:
+    """It would take the place of all readings that were tapped."""
+    with served.phone("control") as phone:
+        answer = phone.post("/say", json={"kind": "strobe", "text": text})
+        assert answer.status_code == 400 and "no reading" in answer.text
+    assert served.handed == []
+
+
 @pytest.mark.parametrize("content", [b"", b"{", b"\xff\xfe", b"[" * 1500])
 def test_a_spoilt_body_is_not_understood(served: Served, content: bytes) -> None:
     """Cut, not text, or nested: an answer, no crash."""
@@ -186,9 +198,23 @@ def test_a_restart_remembers_who_was_invited(tmp_path: Path) -> None:
         assert Access(["here:1"], remember=kept).level(cookie) is None
 
 
+def test_two_listeners_on_one_machine_have_a_cookie_each(served: Served) -> None:
+    """Browsers send a machine's cookies to all its ports."""
+    hub, desk, opened = Hub(), Desk(), open_socket("127.0.0.1", 0)
+    port = opened.getsockname()[1]
+    other = Access(names("127.0.0.1", port))
+    with PageServer(make_app(hub, other, desk), opened, hub), served.phone("control") as phone:
+        token = other.invite("watch")
+        joined = phone.post(f"http://127.0.0.1:{port}/join", json={"token": token})
+        assert joined.json() == {"control": False}
+        assert phone.get("/me").json() == {"control": True}
+
+
 def test_an_old_cookie_is_refused_and_said_once(served: Served) -> None:
     """As after a restart."""
-    with httpx.Client(base_url=served.base, cookies={COOKIE: "old"}) as phone:
+    with httpx.Client(
+        base_url=served.base, cookies={f"{COOKIE}-{served.base.rpartition(':')[2]}": "old"}
+    ) as phone:
         assert phone.get("/me").status_code == 401
         assert phone.get("/me").status_code == 401
     assert len(served.log) == 1 and "cookie" in served.log[0]

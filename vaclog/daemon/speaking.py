@@ -11,7 +11,7 @@ import subprocess
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import TracebackType
 from typing import Final, Protocol, Self
 
@@ -25,6 +25,8 @@ PROGRAMS: Final[tuple[tuple[str, ...], ...]] = (
     ("say", "--"),
 )
 LEAST_GAP_S: Final = 1.5
+# What was overtaken by a newer sentence and still waits after so long is not said any more.
+OVERTAKEN_S: Final = 3.0
 _LOOK_S: Final = 0.05
 
 
@@ -57,11 +59,12 @@ def speak(command: tuple[str, ...], text: str) -> Speech:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sentence:
-    """Something to say, how urgent it is, and until when it is worth saying."""
+    """Something to say, how urgent it is, until when it is worth saying, since when it waits."""
 
     text: str
     urgency: Urgency
     until_s: float
+    offered_s: float = float("-inf")
 
 
 class Queue:
@@ -75,7 +78,7 @@ class Queue:
 
     def __init__(self, begin: Callable[[str], Speech]) -> None:
         self._begin = begin
-        self._next: Sentence | None = None
+        self._waiting: list[Sentence] = []
         self._speech: Speech | None = None
         self._urgency = -1
         self._last_s = float("-inf")
@@ -83,30 +86,33 @@ class Queue:
     @property
     def is_quiet(self) -> bool:
         """Whether nothing waits and nothing is being spoken."""
-        return self._next is None and (self._speech is None or self._speech.poll() is not None)
+        return not self._waiting and (self._speech is None or self._speech.poll() is not None)
 
     def offer(self, sentence: Sentence, now_s: float) -> None:
-        """Take a sentence; it replaces one that waits, unless that is more urgent and fresh."""
-        waits = self._next
-        if waits is None or waits.urgency <= sentence.urgency or now_s >= waits.until_s:
-            self._next = sentence
+        """Take a sentence in the place of all that wait and are not more urgent."""
+        self._waiting = [each for each in self._waiting if each.urgency > sentence.urgency]
+        self._waiting.append(replace(sentence, offered_s=now_s))
 
     def work(self, now_s: float) -> None:
         """Begin what is due."""
         if self._speech is not None and self._speech.poll() is not None:
             self._speech, self._urgency = None, -1
-        sentence = self._next
-        if sentence is None:
+        newest = self._waiting[-1:]
+        self._waiting = [
+            each
+            for each in self._waiting
+            if now_s < each.until_s and (each in newest or now_s - each.offered_s < OVERTAKEN_S)
+        ]
+        if not self._waiting:
             return
-        if now_s >= sentence.until_s:
-            self._next = None
-            return
+        sentence = self._waiting[0]
         cuts_in = sentence.urgency >= Urgency.SOON and sentence.urgency > self._urgency
         if not cuts_in and (self._speech is not None or now_s - self._last_s < LEAST_GAP_S):
             return
         if self._speech is not None:
             self._speech.terminate()
-        self._next, self._last_s = None, now_s
+        self._waiting.pop(0)
+        self._last_s = now_s
         self._urgency = sentence.urgency
         self._speech = self._begin(sentence.text)
 

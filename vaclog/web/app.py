@@ -95,7 +95,12 @@ def make_app(
         cookie, level = entry
         answer = JSONResponse({"control": level == "control"})
         answer.set_cookie(
-            COOKIE, cookie, max_age=_COOKIE_S, httponly=True, samesite="strict", path="/"
+            _cookie_name(request),
+            cookie,
+            max_age=_COOKIE_S,
+            httponly=True,
+            samesite="strict",
+            path="/",
         )
         return answer
 
@@ -188,6 +193,11 @@ async def _stream(hub: Hub, level: Level) -> Any:
         yield data
 
 
+def _cookie_name(request: Request) -> str:
+    """Cookies know no ports: of two listeners on one machine each has its own name."""
+    return f"{COOKIE}-{request.headers.get('host', '').rpartition(':')[2]}"
+
+
 def _may_order(request: Request, access: Access) -> Response | None:
     level = _level(request, access)
     if level == "control":
@@ -197,7 +207,7 @@ def _may_order(request: Request, access: Access) -> Response | None:
 
 
 def _level(request: Request, access: Access) -> Level | None:
-    cookie = request.cookies.get(COOKIE)
+    cookie = request.cookies.get(_cookie_name(request))
     level = access.level(cookie)
     if cookie and level is None:
         access.refuse("a cookie of an earlier run, or a made-up one", _caller(request))
