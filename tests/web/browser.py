@@ -26,7 +26,7 @@ ARGUMENTS = (
     "--disable-sync",
     "--mute-audio",
     # A name that is no loopback address: the page is then not on a secure origin, as on a phone.
-    "--host-resolver-rules=MAP garage.test 127.0.0.1",
+    "--host-resolver-rules=MAP garage.test 127.0.0.1, MAP evil.test 127.0.0.1",
 )
 
 # Speech and tone are heard as calls: a browser without a window has neither voice nor ears.
