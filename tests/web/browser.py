@@ -53,8 +53,11 @@ AudioParam.prototype.setTargetAtTime = function (value, ...rest) {
 
 
 @contextmanager
-def browser(folder: Path, *, letters_px: int = 16) -> Iterator[webdriver.Chrome]:
-    """A browser with a fresh profile and letters set so large; it ends with the context."""
+def browser(folder: Path, *, letters_px: int = 16, ears: bool = True) -> Iterator[webdriver.Chrome]:
+    """A browser with a fresh profile and letters set so large; it ends with the context.
+
+    Without the ears its own speech is left as it is.
+    """
     binary, driver = shutil.which("chromium"), shutil.which("chromedriver")
     assert binary and driver, "this test needs Debian's packages chromium and chromium-driver"
     options = webdriver.ChromeOptions()
@@ -65,7 +68,8 @@ def browser(folder: Path, *, letters_px: int = 16) -> Iterator[webdriver.Chrome]
     options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
     chrome = webdriver.Chrome(options=options, service=Service(driver))
     try:
-        chrome.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", {"source": EARS})
+        if ears:
+            chrome.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", {"source": EARS})
         yield chrome
     finally:
         chrome.quit()

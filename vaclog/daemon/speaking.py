@@ -79,6 +79,7 @@ class Queue:
     def __init__(self, begin: Callable[[str], Speech]) -> None:
         self._begin = begin
         self._waiting: list[Sentence] = []
+        self._newest: Sentence | None = None
         self._speech: Speech | None = None
         self._urgency = -1
         self._last_s = float("-inf")
@@ -91,17 +92,18 @@ class Queue:
     def offer(self, sentence: Sentence, now_s: float) -> None:
         """Take a sentence in the place of all that wait and are not more urgent."""
         self._waiting = [each for each in self._waiting if each.urgency > sentence.urgency]
-        self._waiting.append(replace(sentence, offered_s=now_s))
+        self._newest = replace(sentence, offered_s=now_s)
+        self._waiting.append(self._newest)
 
     def work(self, now_s: float) -> None:
         """Begin what is due."""
         if self._speech is not None and self._speech.poll() is not None:
             self._speech, self._urgency = None, -1
-        newest = self._waiting[-1:]
         self._waiting = [
             each
             for each in self._waiting
-            if now_s < each.until_s and (each in newest or now_s - each.offered_s < OVERTAKEN_S)
+            if now_s < each.until_s
+            and (each is self._newest or now_s - each.offered_s < OVERTAKEN_S)
         ]
         if not self._waiting:
             return

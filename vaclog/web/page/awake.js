@@ -30,16 +30,22 @@ async function play() {
   canvas.width = canvas.height = 16;
   const context = canvas.getContext("2d");
   let turn = 0;
-  setInterval(() => {
+  const paint = () => {
     context.fillStyle = (turn = 1 - turn) ? "#000" : "#010101";
     context.fillRect(0, 0, 16, 16);
-  }, 1000);
+  };
+  setInterval(paint, 1000);
   const video = document.createElement("video");
   video.muted = video.loop = video.playsInline = true;
   video.className = "awake";
   video.width = video.height = 2;
   video.srcObject = canvas.captureStream(1);
   document.body.append(video);
+  paint(); // without a first picture it would not begin to play
+  // A call, or another page, stops it.
+  document.addEventListener("visibilitychange", () => {
+    if (document.visibilityState === "visible") video.play().catch(() => {});
+  });
   try {
     await video.play();
     return true;

@@ -28,7 +28,9 @@ const voice = new Voice(document.documentElement.lang, {
 });
 const tone = new Tone();
 const pad = new Pad({ words, say, hand, order, tell: (text) => voice.tell(text) });
-const state = { control: false, view: null, live: null, run: null, lastMs: 0, source: null };
+const state = {
+  control: false, view: null, live: null, run: null, lastMs: 0, source: null, notes: [],
+};
 
 // Joining ------------------------------------------------------------------------------------
 
@@ -158,12 +160,19 @@ function onBeat(beat) {
   }
 }
 
-function onNote(note) {
-  const box = get("note");
-  box.textContent = note.text;
-  box.hidden = false;
-  clearTimeout(state.noteTimer);
-  state.noteTimer = setTimeout(() => { box.hidden = true; }, NOTE_MS);
+/** What should be known now, for a while; two at once at most. */
+function onNote({ text }) {
+  state.notes = [...state.notes.filter((each) => each !== text), text].slice(-2);
+  showNotes();
+  setTimeout(() => {
+    state.notes = state.notes.filter((each) => each !== text);
+    showNotes();
+  }, NOTE_MS);
+}
+
+function showNotes() {
+  get("note").textContent = state.notes.join(" ");
+  get("note").hidden = !state.notes.length;
 }
 
 function onView(view) {

@@ -19,6 +19,7 @@ export class Voice {
     this.unlocked = false;
     this.isMute = false;
     this.waiting = [];
+    this.newest = null;
     this.lastNumber = 0;
     this.lastMs = -Infinity;
     this.urgency = -1;
@@ -43,14 +44,15 @@ export class Voice {
   offer(sentence) {
     if (sentence.number <= this.lastNumber) return;
     this.waiting = this.waiting.filter((each) => each.urgency > sentence.urgency);
-    this.waiting.push({ ...sentence, offeredMs: this.now() });
+    this.newest = { ...sentence, offeredMs: this.now() };
+    this.waiting.push(this.newest);
     this.work();
   }
 
   work() {
     const now = this.now();
-    this.waiting = this.waiting.filter((each, i) => now < each.untilMs
-      && (i === this.waiting.length - 1 || now - each.offeredMs < OVERTAKEN_MS));
+    this.waiting = this.waiting.filter((each) => now < each.untilMs
+      && (each === this.newest || now - each.offeredMs < OVERTAKEN_MS));
     const sentence = this.waiting[0];
     if (!sentence || !this.unlocked || !this.on || !this.can) return;
     if (speechSynthesis.speaking && now - this.lastMs > STUCK_MS) speechSynthesis.cancel();
