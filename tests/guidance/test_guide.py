@@ -334,14 +334,13 @@ class TestLock:
         said = made.run(Step.LOCKED, seconds=40)
         assert Step.LOCKED in steps(said) and Step.LOCK not in steps(said)
 
-    def test_locked_while_the_body_turns_names_no_number(self, world) -> None:
+    def test_locked_without_a_before_names_no_number(self, world) -> None:
         """Nothing stood still before: whether it moved cannot be told, and no figure is made up."""
         made = to_setting(world, start_deg=6.0)
-        made.run(Step.CLOSER, seconds=100)
-        made.run(seconds=1.5)
+        made.run(Step.LOCK, seconds=100)
         made.todo.clear()
         made.tap(Tap.LOCKED)
-        made.guide._stage.target_deg = made.hand_deg = made.target_deg
+        made.guide._stage._before = np.zeros(0)
         last = made.run(Step.UNTOLD, seconds=60)[-1]
         assert last.step is Step.UNTOLD and last.moved_deg is None
 
