@@ -94,6 +94,9 @@ function flag(svg, frame, words, say, isFirm) {
   return cloth;
 }
 
+// Above the foot of the hill stand the words for the two sides.
+const SIDES = 28;
+
 class Labels {
   constructor(svg, frame) {
     Object.assign(this, { svg, frame });
@@ -117,14 +120,14 @@ class Labels {
     for (const [x, y, made] of this.waiting.sort((a, b) => a[1] - b[1])) {
       const { width: long, height: high } = made.getBBox();
       const left = clamp(6, x - long / 2, width - long - 6);
-      const deepest = floor - high - 18;
-      let upper = Math.min(Math.max(y, this.frame.earth(left, left + long) + 4), deepest);
-      for (let i = 0; i < 8; i++) {
-        const hit = this.taken.find(([x0, y0, x1, y1]) => x0 < left + long && left < x1
-          && y0 < upper + high && upper < y1);
-        if (!hit || hit[3] + 2 > deepest) break;
-        upper = hit[3] + 2;
-      }
+      const deepest = floor - high - SIDES;
+      let upper = Math.max(y, this.frame.earth(left, left + long) + 4);
+      // Down a steep flank a word that would lie too deep rather stands in the sky.
+      if (upper > deepest) upper = Math.min(Math.max(y, deepest - 1), deepest);
+      const over = () => this.taken.find(([x0, y0, x1, y1]) => x0 < left + long && left < x1
+        && y0 < upper + high && upper < y1);
+      for (let hit = over(); hit && upper <= deepest; hit = over()) upper = hit[3] + 2;
+      if (upper > deepest) { made.remove(); continue; } // two words in one place are none
       made.setAttribute("x", (left + long / 2).toFixed(1));
       made.setAttribute("y", (upper + 0.78 * high).toFixed(1));
       this.taken.push([left, upper, left + long, upper + high]);
