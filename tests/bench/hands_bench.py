@@ -6,9 +6,13 @@ asked. Bytes of the wire go to the decoder and the signals as they do live; inst
 back to the hand. Some slots end before the top, some engines misfire before it, on some the
 maker's total forbids to go there.
 
-*Right* is what the rules of the advice give for the engine's true hill and the true onset of
-misfire; what the angle is not known to (mark, top dead centre) is part of the rules. Nothing of
-the guide's own fit enters it. The same engines are also swept by a fixed there-and-back over the
+*Right* is the smallest of: the angle on the retard side of the true top where the true steady
+vacuum has fallen by half an inch of mercury, also where the top is out of reach (with misfires
+before it, their onset moves the top of the vacuum, and that is the top which counts); the true
+onset of misfire less its margin; the maker's total less what the weights add; the maker's figure
+and its tolerance. Each limit is judged with twice what the angle is not known to (mark, top dead
+centre). Nothing of the guide's own fit enters it: that a sweep which ended before the top sets a
+little late on purpose counts as a miss once it is more than a degree. The same engines are also swept by a fixed there-and-back over the
 same reach, again and again until the interval is as narrow as was asked.
 
 Run: ``python tests/bench/hands_bench.py --sessions 200 --jobs 2``.
