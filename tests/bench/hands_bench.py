@@ -12,8 +12,10 @@ before it, their onset moves the top of the vacuum, and that is the top which co
 onset of misfire less its margin; the maker's total less what the weights add; the maker's figure
 and its tolerance. Each limit is judged with twice what the angle is not known to (mark, top dead
 centre). Nothing of the guide's own fit enters it: that a sweep which ended before the top sets a
-little late on purpose counts as a miss once it is more than a degree. The same engines are also swept by a fixed there-and-back over the
-same reach, again and again until the interval is as narrow as was asked.
+little late on purpose counts as a miss once it is more than a degree.
+
+The same engines are also swept by a fixed there-and-back over the same reach, again and again
+until the interval is as narrow as was asked.
 
 Run: ``python tests/bench/hands_bench.py --sessions 200 --jobs 2``.
 """
