@@ -268,17 +268,21 @@ def longer(shown: View) -> View:
     return replace(shown, say=said)
 
 
-SIZES = ((390, 844), (360, 740), (430, 932), (820, 1180), (1280, 800), (844, 390))
+SIZES = {
+    "plain": ((390, 844), (360, 740), (430, 932), (820, 1180), (1280, 800), (844, 390)),
+    "longer": ((390, 844), (360, 740), (1280, 800)),
+    "rtl": ((390, 844), (844, 390)),
+}
 
 
-@pytest.mark.parametrize("kind", ["plain", "longer", "rtl"])
+@pytest.mark.parametrize("kind", SIZES)
 def test_words_have_room(opened: WebDriver, served: Served, kind: str) -> None:
     """At all sizes, also where a sentence is longer by 60 %, or runs from right to left."""
     feed, _ = on_page(opened, served)
     if kind == "rtl":
         ask(opened, "document.documentElement.dir = 'rtl'")
     number = 0
-    for width, height in SIZES:
+    for width, height in SIZES[kind]:
         look(opened, width, height)
         for step, stage, deg in (
             (Step.MOVED, "lock", 11.0),
@@ -295,6 +299,22 @@ def test_words_have_room(opened: WebDriver, served: Served, kind: str) -> None:
             check_room(opened)
             if kind == "plain":
                 assert ask(opened, TORN) == []
+
+
+@pytest.mark.parametrize(("width", "height"), [(390, 844), (360, 740), (820, 1180), (1280, 800)])
+def test_a_fault_takes_no_key_off_the_page(
+    opened: WebDriver, served: Served, width: int, height: int
+) -> None:
+    """What is said of it stands above all else, and all else moves together."""
+    feed, now = on_page(opened, served)
+    look(opened, width, height)
+    feed.on_view(led(Step.LOCK, stage="lock", waits_for=Tap.LOCKED))
+    now[0] = 9.0
+    feed.beat()
+    wait_for(opened, "document.body.dataset.stale === 'engine'")
+    settle(opened)
+    check_room(opened)
+    assert ask(opened, BOXES)["tall"] <= height
 
 
 def test_large_letters_of_the_device_are_followed(tmp_path: Path, served: Served) -> None:

@@ -88,10 +88,10 @@ function listen() {
   on("beat", onBeat);
 }
 
-/** What was to be done is not known any more, and may be wrong by now. */
+/** What was to be done may be wrong by now; a verdict at the end stays true. */
 function lost() {
   banner(words.lost_listener, "listener");
-  sentence.wait(words.lost_wait);
+  if (!state.view || state.view.stage !== "done") sentence.wait(words.lost_wait);
   voice.hush();
   tone.rest();
 }
