@@ -372,6 +372,35 @@ def test_next_year_begins_below_what_pinked() -> None:
     assert aim(replace(swept, too_far_deg=16.0)).deg == 12.0
 
 
+def test_no_stage_leads_to_what_pinked_last_year() -> None:
+    """A clean trial below it opens the stages up to it, not beyond."""
+    visit = replace(brought_to("set", steps_deg=(14.0, 16.0)), left_deg=10.0, too_far_deg=15.0)
+    visit = after(
+        visit, turned(), answered("idle_set"), answered("mixture"), LeftOut(step="again"), HELD
+    )
+    visit = after(visit, answered("hose_on"), driven("none heard"))
+    assert further(visit) == 14.0
+    assert further(replace(visit, too_far_deg=14.2)) is None
+    assert further(replace(visit, too_far_deg=None)) == 14.0
+
+
+def test_a_clamp_that_slipped_is_no_limit() -> None:
+    """What decides the setting is still what decided it before."""
+    visit = take(brought_to("lock"), Tightened(moved_deg=2.0, at=AT))
+    assert aim(visit).limit == "maker's figure" and aim(visit).deg == 12.0
+    pinked = take(brought_to("road"), driven("heard"))
+    assert aim(pinked).limit == "road"
+
+
+def test_a_danger_is_told_in_full_once_and_called_to_mind_after() -> None:
+    """At the first step that has it; each step that has it names it."""
+    first, later = next_step(brought_to("fit")), next_step(brought_to("set"))
+    assert not first.met and len(first.step.cautions) == 2
+    assert set(later.met) == set(later.step.cautions)  # the sweep told of the stuck body
+    sweep = next_step(brought_to("sweep"))
+    assert len(sweep.met) == 2 and len(sweep.step.cautions) == 4
+
+
 def test_what_is_left_out_is_remembered_with_its_cost() -> None:
     """The report of next year says what was not done."""
     visit = take(brought_to("curve"), LeftOut(step="curve", why="no mark"))

@@ -4,13 +4,18 @@ from __future__ import annotations
 
 import json
 import textwrap
+from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from vaclog.cli.garage.file import garage_option, open_garage
 from vaclog.cli.options import UNITS
+
+if TYPE_CHECKING:
+    from vaclog.visit.records import Visit
 
 
 @click.command()
@@ -38,7 +43,8 @@ def trend(engine: str, false_alarm: float, unit: str, as_json: bool, garage: Pat
     from vaclog.visit.follow import follow
 
     with open_garage(garage) as opened:
-        visits = opened.visits_of(opened.engine(engine).name)
+        kept = opened.visits_of(opened.engine(engine).name)
+    visits = _real(kept)
     followed = follow(visits, false_alarm=false_alarm)
     if as_json:
         click.echo(json.dumps([asdict(each) for each in followed], allow_nan=False, indent=1))
@@ -54,3 +60,14 @@ def trend(engine: str, false_alarm: float, unit: str, as_json: bool, garage: Pat
                 break_on_hyphens=False,
             )
         )
+
+
+def _real(kept: Sequence[Visit]) -> Sequence[Visit]:
+    """Visits to a real engine; rehearsals where there is nothing else, and said as such."""
+    real = [each for each in kept if not each.rehearsal]
+    if kept and not real:
+        click.echo("REHEARSALS on a simulated engine: nothing here is real.", err=True)
+        return kept
+    if len(real) < len(kept):
+        click.echo(f"Left out, as rehearsals: {len(kept) - len(real)} visit(s).", err=True)
+    return real

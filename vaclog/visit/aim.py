@@ -57,8 +57,10 @@ def ceiling_deg(visit: Visit) -> float | None:
 def aim(visit: Visit) -> Aim:
     """Where to set next."""
     if visit.aim_why:
+        learnt = bool(visit.trials) or ceiling_deg(visit) is not None
+        limit = "road" if learnt else _by_the_hill(visit).limit  # a clamp that slipped is no limit
         found = _as_advised(
-            visit, Aim(deg=visit.aim_deg, by_deg=visit.aim_by_deg, limit="road", why=visit.aim_why)
+            visit, Aim(deg=visit.aim_deg, by_deg=visit.aim_by_deg, limit=limit, why=visit.aim_why)
         )
     else:
         found = _by_the_hill(visit)
@@ -83,9 +85,16 @@ def _as_advised(visit: Visit, found: Aim) -> Aim:
 
 def _advised_most(visit: Visit, hill: Aim) -> float | None:
     """The advice, or the furthest of the stages that may be tried from it."""
+    return None if hill.deg is None else max((hill.deg, *_stages(visit)))
+
+
+def _stages(visit: Visit) -> tuple[float, ...]:
+    """The stages that may be tried, none where the visit before heard pinking."""
     capture = visit.last("sweep", "again")
-    stages = () if capture is None else capture.result.advice.steps_deg
-    return None if hill.deg is None else max((hill.deg, *stages))
+    steps = () if capture is None else capture.result.advice.steps_deg
+    if visit.too_far_deg is None:
+        return steps
+    return tuple(step for step in steps if step < visit.too_far_deg - road.NEAR_DEG)
 
 
 def _as_learnt(visit: Visit, found: Aim) -> Aim:
@@ -109,19 +118,12 @@ def further(visit: Visit) -> float | None:
 
     Only until the hot restart is done: what was taken off as reserve is not put back on.
     """
-    capture = visit.last("sweep", "again")
-    if (
-        capture is None
-        or "hot" in visit.done
-        or not road.proven(visit)
-        or ceiling_deg(visit) is not None
-    ):
+    if "hot" in visit.done or not road.proven(visit) or ceiling_deg(visit) is not None:
         return None
     here = road.set_deg(visit)
     if here is None:
         return None
-    steps = capture.result.advice.steps_deg
-    return next((step for step in steps if step > here + _SAME_DEG), None)
+    return next((step for step in _stages(visit) if step > here + _SAME_DEG), None)
 
 
 def beyond(visit: Visit) -> tuple[float, float] | None:

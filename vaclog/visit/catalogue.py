@@ -201,7 +201,11 @@ STEPS: Final = (
         key="hose",
         title="Vacuum advance back on",
         why="The road test is driven as the car will be driven.",
-        do=("Engine off. Hose back on the distributor.", "Rig and T-piece off, all hoses back."),
+        do=(
+            "Engine off. Hose back on the distributor.",
+            "Rig and T-piece off, all hoses back. To record the drive, tie the rig up instead, "
+            "clear of fan, belts and heat.",
+        ),
         asks=("hose_on",),
     ),
     Step(

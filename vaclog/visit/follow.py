@@ -78,7 +78,7 @@ def follow(visits: Sequence[Visit], *, false_alarm: float = FALSE_ALARM) -> tupl
     """
     dated = sorted(
         ((at, visit) for visit in visits if (at := years(visit.begun)) is not None),
-        key=lambda each: each[0],
+        key=lambda each: (each[0], each[1].begun, each[1].number),
     )
     found = []
     for figure, (unit, read) in _FIGURES.items():

@@ -161,7 +161,7 @@ QUESTIONS: Final[Mapping[str, Question]] = {
         ),
         Question(
             key="hose_on",
-            ask="Vacuum advance hose back on, rig off, every hose back? No hose: yes.",
+            ask="Vacuum advance hose back on, rig off or tied up, every hose back? No hose: yes.",
             if_no="Put them back before it moves.",
             must=True,
         ),

@@ -100,6 +100,9 @@ def compare(older: int, newer: int, unit: str, as_json: bool, garage: Path) -> N
         one, two = opened.visit(older), opened.visit(newer)
     if one.engine != two.engine:
         click.echo(f"These are two engines: {one.engine!r} and {two.engine!r}.", err=True)
+    for each in (one, two):
+        if each.rehearsal:
+            click.echo(f"Visit {each.number} is a REHEARSAL on a simulated engine.", err=True)
     if two.begun and one.begun > two.begun:
         click.echo(f"Visit {older} is the later one, so the two were swapped.", err=True)
         one, two = two, one

@@ -6,6 +6,7 @@ import json
 import re
 from collections.abc import Sequence
 from pathlib import Path
+from shlex import quote
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -45,7 +46,7 @@ def begin(engine: str, rig: str | None, desk: Desk) -> None:
         rig_name, rig_toml = "", ""
         if rig:
             rig_name, rig_toml = _card(rig, lambda: garage.rig(rig), "rig")
-        before = next(iter(garage.visits_of(name)), None)
+        before = next((each for each in garage.visits_of(name) if not each.rehearsal), None)
         kept_cards = {row.name: row.toml for row in garage.engines()}
         new = Visit(
             engine=name, engine_toml=toml, rig=rig_name, rig_toml=rig_toml, begun=desk.now()
@@ -316,7 +317,8 @@ def rehearse(folder: Path, by_itself: bool, seed: int, unit: str) -> None:
         ]
     )
     workshop = Workshop(folder=folder, seed=seed)
-    Guide(desk=desk, unit=unit, partner=workshop, alone=by_itself).lead()
+    again = f"vaclog visit rehearse --folder {quote(str(folder))}"
+    Guide(desk=desk, unit=unit, partner=workshop, alone=by_itself, again=again).lead()
 
 
 # --- how ------------------------------------------------------------------------------------------

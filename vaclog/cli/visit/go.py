@@ -19,7 +19,7 @@ from vaclog.cli.visit.words import (
     say,
     step_lines,
 )
-from vaclog.errors import VaclogError
+from vaclog.errors import VaclogError, VisitError
 
 if TYPE_CHECKING:
     from vaclog.visit.events import Event
@@ -78,6 +78,8 @@ class Guide:
         Plays the engine in a rehearsal; None: there is a real one.
     alone
         With a partner: take every cue without asking.
+    again
+        The command that goes on, where it is not that of a visit.
     shown
         Keys of the steps that were told, newest last.
     """
@@ -87,28 +89,31 @@ class Guide:
     mapping: Path | None = None
     partner: Partner | None = None
     alone: bool = False
+    again: str = ""
     shown: list[str] = field(default_factory=list)
 
     def lead(self) -> None:
         """Ask and tell until the visit ends or the person goes."""
         where = self.desk.where()
+        was: Visit | None = None
         try:
             while True:
                 with self.desk.garage() as garage:
                     visit = self.desk.visit(garage)
                 self.desk.number = visit.number
                 if visit.ended:
-                    say(
-                        [
-                            f"The {_kind(visit)} has ended: vaclog visit report --visit "
-                            f"{visit.number}{where}"
-                        ]
-                    )
+                    click.echo(f"The {_kind(visit)} has ended. Its report:")
+                    click.echo(f"  vaclog visit report --visit {visit.number}{where}")
                     return
+                if self.alone and visit == was:
+                    raise VisitError(
+                        f"Nobody can be asked, and {visit.step!r} does not go on by itself.",
+                        step=f"Take it up by hand: {self.again}",
+                    )
+                was = visit
                 self._one(visit)
         except (click.Abort, EOFError, _Left):
-            again = "go" if self.partner is None else "rehearse"
-            click.echo(f"\nAll is kept. Go on with: vaclog visit {again}{where}")
+            click.echo(f"\nAll is kept. Go on with: {self.again or f'vaclog visit go{where}'}")
 
     def _one(self, visit: Visit) -> None:
         """One question."""
@@ -116,9 +121,8 @@ class Guide:
 
         due = next_step(visit)
         if due.step.key not in self.shown[-1:]:
-            head = "REHEARSAL, " if visit.rehearsal else ""
-            lines = step_lines(due, brief=due.step.key in self.shown)
-            say(["", head + lines[0], *lines[1:]])
+            click.echo()
+            self._tell(visit, due, brief=due.step.key in self.shown)
             if not self.shown:
                 say([HELP])
             self.shown.append(due.step.key)
@@ -135,6 +139,11 @@ class Guide:
                 raise
             say([f"  {error.message}"])
 
+    def _tell(self, visit: Visit, due: Next, *, brief: bool = False) -> None:
+        """The step; in a rehearsal nobody may take it for a real one."""
+        head, *rest = step_lines(due, brief=brief)
+        say([f"REHEARSAL, {head}" if visit.rehearsal else head, *rest])
+
     def _ask(self, visit: Visit, due: Next) -> str:
         """What the person says; in a rehearsal Enter alone says what is offered."""
         prompt = _prompt(due)
@@ -142,7 +151,7 @@ class Guide:
             return str(click.prompt(prompt, default="", show_default=False)).strip()
         cue = self.partner.cue(visit, due)
         if cue.tells:
-            say([f"  ~ {cue.tells}"])
+            say([f"  ~ {line}" for line in cue.tells.splitlines()])
         enter = "record it" if cue.records else cue.says
         if self.alone:
             say([f"{prompt}: {enter}"])
@@ -165,7 +174,7 @@ class Guide:
         if low in ("quit", "q"):
             raise _Left
         if low == "?" or not said:
-            say(step_lines(due))
+            self._tell(visit, due)
         elif low == "note" and rest:
             desk.happen(Noted(text=rest))
         elif low == "redo" and rest:
@@ -203,8 +212,22 @@ class Guide:
     def _capture(self, file: Path) -> None:
         from vaclog.units import pressure_unit
 
-        _, after, kept = add_capture(self.desk, file, None, self.mapping)
+        _, after, kept = add_capture(self.desk, file, None, self._mapping_of(file))
         say([f"  {line}" for line in capture_lines(after, kept, pressure_unit(self.unit))])
+
+    def _mapping_of(self, file: Path) -> Path | None:
+        """The mapping, for CSV alone: a visit may be given captures of both kinds."""
+        from vaclog.capture.open import open_capture
+        from vaclog.errors import CaptureError, FutureVersionError
+
+        if self.mapping is None:
+            return None
+        try:
+            return self.mapping if open_capture(file).kind == "csv" else None
+        except FutureVersionError:
+            return None
+        except CaptureError:
+            return self.mapping
 
 
 def _kind(visit: Visit) -> str:

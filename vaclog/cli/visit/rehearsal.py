@@ -38,6 +38,17 @@ _SEEN: Final = {
     "kick_back": ("Ten minutes later it starts without a jerk.", "yes"),
 }
 
+# What the simulated hand does while the rig records.
+_RECORDING: Final = {
+    "fit": "Key on, starter, a minute of idle, a blip: the rig records.",
+    "curve": "You stand beside the fan's plane and rev it up slowly, and down again.",
+    "sweep": "You nudge the body on, wait, nudge again, over the top and back.\n"
+    "Or see the page lead a hand, in another terminal: vaclog listen --simulate workshop-sweep "
+    "--capture led.vaclog. When it has ended, type led.vaclog here.",
+    "again": "Over the top and back once more, to the setting.",
+    "lock": "You hold the body with one hand and tighten the clamp with the other.",
+}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Workshop:
@@ -59,7 +70,7 @@ class Workshop:
         if due.ask is not None:
             return self._at_question(visit, due)
         if due.wants is not None or due.step.key == "lock":
-            return Cue(records=True)
+            return Cue(tells=_RECORDING.get(due.step.key, ""), records=True)
         if due.step.key == "set":
             return _at_setting(due)
         if due.step.key == "road":

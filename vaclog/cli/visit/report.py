@@ -12,9 +12,19 @@ from vaclog.visit.records import Visit
 
 
 def visit_before(visits: Sequence[Visit], visit: Visit) -> Visit | None:
-    """The visit before this one, out of those of its engine, newest first."""
-    earlier = (each for each in visits if (each.begun, each.number) < (visit.begun, visit.number))
-    return next(earlier, None)
+    """The visit before this one, out of those of its engine, newest first.
+
+    A rehearsal is compared with rehearsals alone, and nothing real with one.
+    """
+    return next(
+        (
+            each
+            for each in visits
+            if (each.begun, each.number) < (visit.begun, visit.number)
+            and each.rehearsal == visit.rehearsal
+        ),
+        None,
+    )
 
 
 def show_visit(

@@ -141,7 +141,9 @@ def capture_lines(visit: Visit, capture: Capture, unit: PressureUnit) -> list[st
         return [f"{_MARKS[point.verdict]} {point.text}" for point in visit.points if point.measured]
     if purpose in ("sweep", "again"):
         moved = moved_top(visit.captures)
-        lines = [answer.headline(result), seen.top(result.peak)]
+        # A top that stayed leaves the setting where it is: another number would only confuse.
+        stays = purpose == "again" and visit.step != "set"
+        lines = ["" if stays else answer.headline(result), seen.top(result.peak)]
         return [*(line for line in lines if line), *([moved.text] if moved else [])]
     if purpose == "curve":
         whys = dict(result.advice.limits_why)
@@ -188,6 +190,8 @@ def status_lines(visit: Visit) -> list[str]:
     from vaclog.visit.road import trail
 
     lines = [f"Visit {visit.number}, {visit.engine}, begun {visit.begun}"]
+    if visit.rehearsal:
+        lines.insert(0, "REHEARSAL on a simulated engine: nothing here is real.")
     for step in STEPS:
         mark = "done" if step.key in visit.done else "next" if step.key == visit.step else ""
         left = any(note.startswith(f"Left out: {step.title.lower()}.") for note in visit.notes)
@@ -213,6 +217,7 @@ def document(visit: Visit, said: list[str]) -> dict[str, Any]:
     return {
         "visit": visit.number,
         "engine": visit.engine,
+        "rehearsal": visit.rehearsal,
         "step": visit.step,
         "ended": visit.ended,
         "done": list(visit.done),

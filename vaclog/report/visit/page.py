@@ -128,8 +128,8 @@ def _figure(result: Result | None, left_deg: float | None, unit: PressureUnit) -
 
 
 def _fan(visit: Visit) -> str:
-    """The curve of the newest capture with a rev-up."""
-    for capture in reversed(visit.captures):
+    """The curve of the newest capture with a rev-up; one made for it before a drive's."""
+    for capture in sorted(reversed(visit.captures), key=lambda each: each.purpose != "curve"):
         if capture.result.curve is not None:
             return fan_figure(capture.result)
     return ""

@@ -155,7 +155,10 @@ def _limits(result: Result | None, unit: PressureUnit) -> Section:
 def _findings(visit: Visit, result: Result | None, unit: PressureUnit) -> Section:
     """Points that are not in order, signs in the vacuum, misfire, and what the advice warns of."""
     points = [visit_words.point(each, unit) for each in visit.points if each.verdict != "in order"]
+    checked = visit.last("check")  # what an earlier one showed was put right, or is seen again
     for capture in visit.captures:
+        if capture.purpose == "check" and capture is not checked:
+            continue
         told = signs(capture.result, unit) if capture.result.signs else ()
         points += [each for each in told if each not in points]
     if result is not None:
@@ -165,8 +168,9 @@ def _findings(visit: Visit, result: Result | None, unit: PressureUnit) -> Sectio
 
 
 def _told_by(visit: Visit, title: str, tell_one: Callable[[Result], tuple[str, ...]]) -> Section:
-    """What the newest capture that has something to say of it says."""
-    for capture in reversed(visit.captures):
+    """What the newest capture that has something to say of it says; one made for it before all."""
+    made = {CURVE: "curve"}.get(title)
+    for capture in sorted(reversed(visit.captures), key=lambda each: each.purpose != made):
         if points := tell_one(capture.result):
             return Section(title=title, points=points)
     return Section(title=title)

@@ -7,6 +7,7 @@ share. What a capture told is worded in :mod:`vaclog.report.words`.
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 from datetime import datetime
 from typing import Final
 
@@ -14,6 +15,8 @@ from vaclog.report.words import quantities
 from vaclog.units import PressureUnit
 from vaclog.visit.catalogue import STEPS
 from vaclog.visit.records import Capture, Point, Purpose, RoadTrial, Setting, Visit
+
+REHEARSAL: Final = "REHEARSAL on a simulated engine, nothing here is real:"
 
 # --- headings ------------------------------------------------------------------------------------
 
@@ -48,7 +51,9 @@ def day(at: str) -> str:
 
 
 def title(visit: Visit) -> str:
-    """Which visit, to what, when."""
+    """Which visit, to what, when; a rehearsal says so first."""
+    if visit.rehearsal:
+        return f"{REHEARSAL} {title(replace(visit, rehearsal=False))}"
     number = f"Visit {visit.number}" if visit.number else "Visit"
     engine = f" to {visit.engine}" if visit.engine else ""
     return f"{number}{engine}{', ' + day(visit.begun) if visit.begun else ''}"
@@ -59,7 +64,8 @@ def title(visit: Visit) -> str:
 
 def headline(visit: Visit) -> str:
     """How the engine was left, in one or two sentences."""
-    return " ".join(part for part in (_left(visit), _drove(visit)) if part)
+    played = "REHEARSAL." if visit.rehearsal else ""
+    return " ".join(part for part in (played, _left(visit), _drove(visit)) if part)
 
 
 def _left(visit: Visit) -> str:
