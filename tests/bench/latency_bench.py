@@ -194,7 +194,7 @@ class Listener:
         base, _, token = address.partition("/#")
         client = httpx.Client(base_url=base)
         client.post("/join", json={"token": token}).raise_for_status()
-        cookie = f"vaclog={client.cookies['vaclog']}"
+        cookie = "; ".join(f"{name}={value}" for name, value in client.cookies.items())
         pages = [Watcher(address=base, cookie=cookie) for _ in range(2)]
         for page in pages:
             page.start()
