@@ -22,6 +22,10 @@ _LOPSIDED = 0.15
 # degrees late in the mean; this takes off 0.35 and set none more than 0.9 too far, while without
 # a bound it was 2.0 (led sessions of tests/bench/hands_bench.py).
 BEYOND_DEG = 2.5
+# Vacuum is down by half an inch of mercury 8 to 24 degrees below the top, depending on the engine
+# (simulated engines; no published figure). Further than this no engine's hill was seen, only data
+# too flat to tell.
+FURTHEST_DEG = 30.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,7 +57,7 @@ def retard_side(fit: SweepFit, drop_kpa: float) -> SidePoint | None:
     Where the top was not found but surely lies ahead of some angle of the sweep, that angle
     stands in for the crest, also up to :data:`BEYOND_DEG` beyond the sweep: the true point is then
     not below the one returned, so it stays on the safe side. When the top lies beyond the
-    retarded end, or anywhere, there is no such point.
+    retarded end, or anywhere, or the hill is flatter than any engine's, there is no such point.
     """
     deg, kpa = sound_curve(fit)
     crest_deg = _crest_deg(fit)
@@ -74,6 +78,8 @@ def retard_side(fit: SweepFit, drop_kpa: float) -> SidePoint | None:
         if beyond is None:
             return None
         angle_deg = beyond
+    if crest_deg - angle_deg > FURTHEST_DEG:
+        return None
     never_there = not angle_deg >= fit.swept_low_deg
     return SidePoint(angle_deg=angle_deg, extrapolated=never_there or not fit.found)
 

@@ -12,11 +12,10 @@ shape of the hill where they are not.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import accumulate
 
 import numpy as np
 
-from vaclog.analysis.hill.dynamics import Rows, least_squares
+from vaclog.analysis.hill.dynamics import least_squares
 from vaclog.analysis.hill.grid import Ground, Node, Posterior
 from vaclog.signals.tables import FloatArray
 
@@ -54,8 +53,11 @@ def steady_curve(ground: Ground, post: Posterior, pressure_kpa: FloatArray) -> C
     low, high = float(rows.advance_deg.min()), float(rows.advance_deg.max())
     deg = np.arange(np.floor(low - BELOW_DEG), np.ceil(high + ABOVE_DEG) + STEP_DEG / 2, STEP_DEG)
     curves, masses, noises = [], [], []
-    for node in post.nodes:
-        curve, u_kpa, noise = _one(ground, node, pressure_kpa, deg)
+    falls = _lagged(
+        np.stack([_shape(node, rows.advance_deg) for node in post.nodes], axis=1), ground.gain
+    )
+    for node, fall in zip(post.nodes, np.ascontiguousarray(falls.T), strict=True):
+        curve, u_kpa, noise = _one(ground, node, fall, pressure_kpa, deg)
         # The band holds both what the nodes differ by and what each leaves open.
         curves += [curve - u_kpa, curve, curve + u_kpa]
         masses += [node.mass / 6, 2 * node.mass / 3, node.mass / 6]
@@ -80,11 +82,10 @@ def _at(ranked: FloatArray, below: FloatArray, level: float) -> FloatArray:
 
 
 def _one(
-    ground: Ground, node: Node, pressure_kpa: FloatArray, deg: FloatArray
+    ground: Ground, node: Node, fall: FloatArray, pressure_kpa: FloatArray, deg: FloatArray
 ) -> tuple[FloatArray, FloatArray, float]:
     """The curve of one hill, its standard uncertainty, and the pressure's scatter about it."""
     rows = ground.rows
-    fall = _lagged(rows, _shape(node, rows.advance_deg), ground.gain)
     columns = np.stack([np.ones(len(rows)), fall, rows.minutes], axis=1)
     root = np.sqrt(ground.weights)
     beta, covariance, sigma = least_squares(columns * root[:, None], pressure_kpa * root)
@@ -104,10 +105,13 @@ def _shape(node: Node, deg: FloatArray) -> FloatArray:
     return np.asarray(x * x + a * node.family.part(x))
 
 
-def _lagged(rows: Rows, values: FloatArray, gain: float) -> FloatArray:
-    """A first-order lag of ``gain`` cycles, begun settled."""
+def _lagged(values: FloatArray, gain: float) -> FloatArray:
+    """A first-order lag of ``gain`` cycles along the rows of float64 [n, nodes], begun settled."""
     # A filter of a library would take half a second and 40 MB to import, for one line.
     keep = 1.0 - 1.0 / gain
-    steps = ((1.0 - keep) * values).tolist()
-    lagged = accumulate(steps, lambda last, new: new + keep * last, initial=float(values[0]))
-    return np.fromiter(lagged, np.float64, len(values) + 1)[1:]
+    lagged = (1.0 - keep) * values
+    last = values[0]
+    for row in range(len(lagged)):
+        lagged[row] += keep * last
+        last = lagged[row]
+    return lagged

@@ -354,7 +354,9 @@ def _slow_turns(feature: Features) -> FloatArray:
     """Change of speed from cycle to cycle in robust sigmas: a first guess at events."""
     speed = feature.values[:, : feature.turns].mean(axis=1)
     step = np.concatenate([[0.0], np.diff(speed)])
-    near = np.array([np.nan_to_num(step)[max(0, k - 1) : k + 3].min() for k in range(len(step))])
+    # The least from one cycle before to two after.
+    around = np.pad(np.nan_to_num(step), (1, 2), constant_values=np.inf)
+    near = np.lib.stride_tricks.sliding_window_view(around, 4).min(axis=1)
     guess: FloatArray = -near / max(robust_sigma(step), 1e-12)
     return guess
 
