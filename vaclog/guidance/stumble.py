@@ -17,6 +17,8 @@ from vaclog.signals.tables import FloatArray
 
 MISFIRE_RATE: Final = 0.03
 ROUGH_CYCLES: Final = 30
+# A jump spans three cycles, and a misfire slows the one after it too.
+_SHAKEN: Final = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,7 +74,7 @@ def _worse(
 ) -> bool:
     until_us = since_us if smooth_until_us is None else smooth_until_us
     more = _more_misfires(scene, known, since_us, until_us, asked)
-    return more or _rougher(scene, since_us, until_us, asked)
+    return more or _rougher(scene, known, since_us, until_us, asked)
 
 
 def _more_misfires(scene: Scene, known: Known, since_us: int, until_us: int, asked: _Asked) -> bool:
@@ -87,18 +89,23 @@ def _more_misfires(scene: Scene, known: Known, since_us: int, until_us: int, ask
     return more_often(here, held, before, smooth) <= asked.chance
 
 
-def _rougher(scene: Scene, since_us: int, until_us: int, asked: _Asked) -> bool:
+def _rougher(scene: Scene, known: Known, since_us: int, until_us: int, asked: _Asked) -> bool:
     """Speed jumps from cycle to cycle far more than before.
 
     Where ordinary scatter drowns single misfires, each still takes a whole stroke's work: one
-    in twenty makes four times the variance of a scatter of an eighth.
+    in twenty makes four times the variance of a scatter of an eighth. Those that are seen
+    singly are left out: a few of them in one hold make that variance too, and whether there
+    are more than before is asked by their count.
     """
     first, smooth = (
         int(np.searchsorted(scene.cycles.start_us, each)) for each in (since_us, until_us)
     )
-    jumps = np.diff(scene.cycles.rpm, 2) ** 2
+    # Only as far as misfires were looked for.
+    jumps = np.diff(scene.cycles.rpm[: known.cycles], 2) ** 2
+    seen = known.study.misfire.cycles[:, None] + np.arange(-_SHAKEN, 2)
+    jumps[np.clip(seen, 0, len(jumps) - 1)] = np.nan
     here, before = jumps[first:], jumps[: max(smooth - 2, 0)]
-    if len(here) < ROUGH_CYCLES or len(before) < 2 * ROUGH_CYCLES:
+    if np.isfinite(here).sum() < ROUGH_CYCLES or np.isfinite(before).sum() < 2 * ROUGH_CYCLES:
         return False
     return bool(np.nanmean(here) > asked.rougher * np.nanmean(before))
 

@@ -41,6 +41,8 @@ STOP_PAUSE_S: Final = 3.0
 DOUBT_S: Final = 8.0
 DOUBT_LOOK_S: Final = 2.0
 DOUBT_NUDGE: Final = 0.5
+# The same place again, within what a hand and an idle leave open.
+AGAIN_DEG: Final = 1.0
 
 
 class Sweeping:
@@ -66,6 +68,7 @@ class Sweeping:
         self._doubt_us = 0  # not before this time is it looked again whether it stumbles
         self._doubt = False  # the last longer look did not clear it
         self._smooth_us: int | None = None  # until when no stumbling was found, once it was
+        self._smooth_deg = -math.inf  # furthest hold that was heard to the end and ran smoothly
         self._backing = False  # on the way back from it, not yet smooth
 
     # What comes in ---------------------------------------------------------------------------
@@ -200,9 +203,11 @@ class Sweeping:
         """Misfire begins here: clearly more of it than before, or clearly rougher running."""
         if scene.known is None or self._stopped or self.passes.way < 0 or scene.watch.moving:
             return None
+        level = level_deg(scene)
+        if level < self._smooth_deg - AGAIN_DEG:
+            return None  # it ran smoothly further on, so it is not here that misfire begins
         if not stumbles(scene, scene.known, self._hold_us, self._smooth_us):
             return None
-        level = level_deg(scene)
         scene.high_seen.append((level - scene.options.nudge_deg, Because.LIMIT_MISFIRE))
         if self._smooth_us is None:
             self._smooth_us = self._hold_us
@@ -265,6 +270,8 @@ class Sweeping:
         if danger is None and self._doubtful(scene, known):
             return None
         self._backs_off(scene, known)
+        if danger is None and self.passes.way > 0 and not self._doubt:
+            self._smooth_deg = max(self._smooth_deg, level_deg(scene))
         self.passes.tread(level_deg(scene))
         self._hold_us = scene.now_us
         over = danger or self._ended(scene, known)
