@@ -192,6 +192,14 @@ class TestLimits:
         made.run(seconds=100)
         assert not any(each.because is Because.LIMIT_MISFIRE for each in made.said)
 
+    @pytest.mark.parametrize("seed", range(3))
+    def test_beats_lost_at_every_advance_are_not_where_misfire_begins(self, world, seed) -> None:
+        """One cycle in seventy from the first on; some holds have three of them by chance."""
+        made = world(misfires_from_deg=-90.0, misfire_share=0.014, seed=seed)
+        made.run(seconds=150)
+        assert not any(each.because is Because.LIMIT_MISFIRE for each in made.said)
+        assert made.hand_deg > 20.0 or any(each.step is Step.COME_BACK for each in made.said)
+
     def test_the_makers_total_ends_the_sweep(self, world) -> None:
         """Less what the angle may be off; the last nudge is cut short, not the limit passed."""
         card = replace(static_card(world), static_deg=None, max_total_deg=20.0)

@@ -100,10 +100,10 @@ def _rougher(scene: Scene, known: Known, since_us: int, until_us: int, asked: _A
     first, smooth = (
         int(np.searchsorted(scene.cycles.start_us, each)) for each in (since_us, until_us)
     )
-    # Only as far as misfires were looked for.
-    jumps = np.diff(scene.cycles.rpm[: known.cycles], 2) ** 2
-    seen = known.study.misfire.cycles[:, None] + np.arange(-_SHAKEN, 2)
-    jumps[np.clip(seen, 0, len(jumps) - 1)] = np.nan
+    # Only as far as misfires could be told: that takes the cycles after them too.
+    jumps = np.diff(scene.cycles.rpm[: max(known.cycles - _SHAKEN, 0)], 2) ** 2
+    seen = (known.study.misfire.cycles[:, None] + np.arange(-_SHAKEN, 2)).ravel()
+    jumps[seen[(seen >= 0) & (seen < len(jumps))]] = np.nan
     here, before = jumps[first:], jumps[: max(smooth - 2, 0)]
     if np.isfinite(here).sum() < ROUGH_CYCLES or np.isfinite(before).sum() < 2 * ROUGH_CYCLES:
         return False

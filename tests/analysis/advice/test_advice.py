@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from vaclog.analysis.advice.advise import advise, judge, turn_way
 from vaclog.analysis.advice.angle_scale import judged_u_deg
+from vaclog.analysis.advice.hill_side import retard_side
 from vaclog.analysis.advice.situation import Situation
 from vaclog.cards import BodySensor, EngineCard, RigCard
 from vaclog.result import Advice, Idle
@@ -85,6 +86,15 @@ def test_below_the_sweep_a_parabola_goes_on_exactly(
     assert point.angle_deg == pytest.approx(exact, abs=grid_deg + 1e-6)
     if abs(exact - (peak - below)) > grid_deg:
         assert point.extrapolated == (exact < peak - below)
+
+
+@pytest.mark.parametrize("steep_kpa", [1e-9, 1e-6, 1e-4])
+def test_a_hill_too_flat_to_tell_proposes_nothing(steep_kpa: float) -> None:
+    """Its slope would reach the drop a thousand degrees away: the maker's figure decides alone."""
+    fit = hill(40.0, steep_kpa=steep_kpa, swept=(8.0, 22.0), found=False, side=1)
+    assert retard_side(fit, 1.69) is None
+    case = situation(fit, idle_deg=12.0)
+    assert advise(case).limit == "maker's figure"
 
 
 def test_nothing_seen_of_the_retard_side_is_extrapolated_gently() -> None:
