@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from vaclog.analysis.misfire.stumble import features
+from vaclog.analysis.misfire.features import features
 from vaclog.analysis.signs.chance import FALSE_ALARM, block_error
 from vaclog.analysis.signs.evidence import Evidence
 from vaclog.analysis.signs.say import common, cylinder_of, data, name_of, told_place
