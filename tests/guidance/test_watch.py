@@ -87,6 +87,14 @@ def test_strays_and_unknown_cycles_do_not_move_the_hand() -> None:
     assert moves == 0
 
 
+def test_two_first_cycles_far_apart_have_a_level_between() -> None:
+    """Neither is near their median; a level that is no number would be in every word after."""
+    watch = HandWatch()
+    watch.add(0, 10.0)
+    watch.add(140_000, 14.0)
+    assert watch.level_deg == pytest.approx(12.0)
+
+
 def test_a_hole_begins_anew() -> None:
     """What stood before ten seconds of silence need not stand after it."""
     for after in (10.0, 14.0):

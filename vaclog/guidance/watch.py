@@ -83,8 +83,9 @@ class HandWatch:
     def _level_deg(self) -> float:
         """Mean of the level without what stands far off its median: a pulse from nowhere."""
         level = np.array(self._level)
-        off = np.abs(level - np.median(level))
-        return float(level[off <= max(5.0 * self.sigma_deg(), 0.5)].mean())
+        middle = float(np.median(level))
+        near = level[np.abs(level - middle) <= max(5.0 * self.sigma_deg(), 0.5)]
+        return float(near.mean()) if len(near) else middle
 
     def still_s(self, now_us: int) -> float:
         """For how long the hand has stood; 0 while it moves."""
