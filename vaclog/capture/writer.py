@@ -2,10 +2,10 @@
 
 Enters: records in order. Leaves: a file that can be read whatever happens to the program.
 
-Records gather in memory and go to the file in blocks, since flash cards wear with every
-write: at the latest a second of record time after the first of them came. So a killed program
-costs at most that second. What is lost when the *power* fails is up to the operating system
-and the drive; every ten seconds and at the end the file is pressed down to the medium.
+Each record is handed to the operating system at once, so that a killed program costs nothing
+that was written here. The system itself gathers blocks before a flash card sees them: what
+wears cards is pressing down to the medium, which is done every ten seconds and at the end, and
+so much is lost at most when the *power* fails. What the disk does not take waits in memory.
 """
 
 from __future__ import annotations
@@ -22,12 +22,6 @@ import vaclog
 from vaclog.capture.container import pack, pack_header
 from vaclog.errors import StorageError
 from vaclog.records import Record
-
-BLOCK_BYTES = 64 * 1024
-"""Write when this much has gathered: about 25 s of the reference rig, so seldom."""
-
-FLUSH_US = 1_000_000
-"""Write when the oldest record in memory is this old by the records' own clock."""
 
 SYNC_US = 10_000_000
 """Press down to the medium this often: a flat battery costs ten seconds, a flash card sees
@@ -54,7 +48,6 @@ class CaptureWriter:
         self, target: Path | str | io.RawIOBase, *, about: dict[str, Any] | None = None
     ) -> None:
         self._pending = bytearray()
-        self._oldest_us: int | None = None
         self._synced_us: int | None = None
         if isinstance(target, io.RawIOBase):
             self.name = str(getattr(target, "name", "capture"))
@@ -63,7 +56,15 @@ class CaptureWriter:
             self.name = str(target)
             self._file = _create(Path(target))
         self._pending += pack_header(vaclog.__version__, about or {})
-        self.flush()
+        try:
+            self.flush()
+        except StorageError:
+            if not isinstance(target, io.RawIOBase):
+                # Without a header it can never be read; a service that tries on makes many.
+                with contextlib.suppress(OSError):
+                    self._file.close()
+                    Path(target).unlink()
+            raise
 
     def write(self, record: Record) -> None:
         """Append one record, wholly or, raising, not at all.
@@ -71,16 +72,15 @@ class CaptureWriter:
         Raises
         ------
         StorageError
-            An earlier block cannot be written. Nothing is lost: the block is tried again
+            The record before it cannot be written. Nothing is lost: that one is tried again
             with the next call, and `record` may be given again.
         """
-        at_us = record.at_us
-        if self._due(at_us):
-            self.flush()
-            self._sync_if_due(at_us)
+        self.flush()
+        self._sync_if_due(record.at_us)
         self._pending += pack(record)
-        if self._oldest_us is None:
-            self._oldest_us = at_us
+        # What fails here is in memory as a whole, and is told with the next record.
+        with contextlib.suppress(StorageError):
+            self.flush()
 
     def flush(self) -> None:
         """Write what has gathered in memory.
@@ -99,7 +99,6 @@ class CaptureWriter:
                 del self._pending[:written]
         except OSError as error:
             raise self._failure(error) from error
-        self._oldest_us = None
 
     def close(self) -> None:
         """Write the rest, press it down to the medium and close the file.
@@ -128,13 +127,6 @@ class CaptureWriter:
         trace: TracebackType | None,
     ) -> None:
         self.close()
-
-    def _due(self, at_us: int | None) -> bool:
-        if len(self._pending) >= BLOCK_BYTES:
-            return True
-        if at_us is None or self._oldest_us is None:
-            return False
-        return at_us - self._oldest_us >= FLUSH_US
 
     def _sync_if_due(self, at_us: int | None) -> None:
         if at_us is None:
