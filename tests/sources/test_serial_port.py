@@ -23,6 +23,7 @@ from vaclog.errors import (
 from vaclog.records import Chunk, ClockTick, PortClosed, PortOpened, Record
 from vaclog.sources.ports import PortInfo, find_again, identify, list_ports
 from vaclog.sources.serial_port import BACKOFF_S, TICK_US, OpenPort, SerialSource, open_serial
+from vaclog.sources.virtual_port import VirtualPort
 
 
 @dataclass
@@ -391,3 +392,16 @@ def test_a_link_to_a_port_has_its_identity(tmp_path: Path) -> None:
 
 def test_the_systems_own_list_can_be_read() -> None:
     assert all(port.name for port in list_ports())
+
+
+def test_a_device_that_goes_while_it_is_opened(monkeypatch: pytest.MonkeyPatch) -> None:
+    """termios has an error of its own kind for it, which pyserial lets through."""
+
+    def gone(*_given: object) -> None:
+        raise termios.error(errno.EIO, "Input/output error")
+
+    with VirtualPort() as there:
+        monkeypatch.setattr(termios, "tcsetattr", gone)
+        with pytest.raises(PortMissingError, match="nothing behind it"):
+            open_serial(there.name, 500_000)
+        assert not there.is_open

@@ -185,7 +185,7 @@ def open_serial(name: str, baud: int) -> OpenPort:
     port.rts = True
     try:
         port.open()
-    except (OSError, ValueError) as error:
+    except Exception as error:  # a device that goes while it is opened: termios' own kind as well
         _close(port)
         _refuse(name, error)
     return _Prompt(port)
@@ -263,6 +263,8 @@ def _refuse(name: str, error: Exception) -> NoReturn:
 def _code_of(error: Exception) -> int | None:
     """Return the system's error number; on Windows pyserial gives it in words only."""
     code = getattr(error, "errno", None)
+    if code is None and error.args:
+        code = error.args[0]  # termios gives it so
     if isinstance(code, int):
         return code
     words = str(error)
@@ -272,7 +274,8 @@ def _code_of(error: Exception) -> int | None:
 
 
 def _close(port: Any) -> None:
-    with contextlib.suppress(OSError):
+    # A device that is gone may refuse even that, also with errors of termios.
+    with contextlib.suppress(Exception):
         port.close()
 
 
