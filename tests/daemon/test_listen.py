@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator, Sequence
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -11,6 +12,7 @@ import pytest
 from vaclog.capture.open import open_capture
 from vaclog.capture.writer import CaptureWriter
 from vaclog.daemon import listen
+from vaclog.daemon.listening import BATCH
 from vaclog.errors import PortBusyError, StorageError, VaclogError
 from vaclog.records import CardText, Chunk, ClockTick, PortClosed, PortOpened, Record
 from vaclog.result import Result, to_json
@@ -174,3 +176,61 @@ def test_an_analysis_that_fails_costs_no_record() -> None:
         )
     assert keeper.kept == read
     assert len(read) > 200 and keeper.closed
+
+
+def test_all_that_is_read_is_kept_before_the_analysis_goes_on() -> None:
+    """However long it takes over one record: a kill then loses none that was read."""
+    records = visit()[:300]
+    keeper = Failing(0, 0)
+    seen: list[int] = []
+
+    class Slow(Session):
+        def feed(self, record: Record) -> list[Event]:
+            # The reader is at its end within the first of these; all later ones see it all kept.
+            reader = next((t for t in threading.enumerate() if t.name == "reader"), None)
+            if reader is not None:
+                reader.join()
+            seen.append(len(keeper.kept))
+            return []
+
+    listen(Given(records), keeper, Slow(), stop=threading.Event(), on_event=lambda _event: None)
+    assert len(seen) == len(records)
+    # As many again as are taken at once, with each record that is passed on.
+    assert all(now >= min(before + BATCH, len(records)) for before, now in pairwise(seen))
+
+
+def test_reading_that_fails_unexpectedly_is_said() -> None:
+    """Else the recording would seem to have come to its end; what was read is answered."""
+
+    class Odd(Given):
+        def read_records(self, stop: threading.Event) -> Iterator[Record]:
+            yield from super().read_records(stop)
+            raise TypeError("an odd device")
+
+    keeper = Failing(0, 0)
+    result, events = hear(Odd(visit()), keeper)
+    assert result.peak.found
+    assert any("Reading has failed (TypeError: an odd device)" in text for text in said(events))
+    assert keeper.kept == visit() and keeper.closed
+
+
+def test_what_there_is_to_say_about_the_disk_is_said() -> None:
+    """Asked once a minute of the records' time."""
+    asked: list[int] = []
+
+    def room() -> str | None:
+        asked.append(1)
+        return "little room" if len(asked) == 2 else None
+
+    events: list[Event] = []
+    ticks = [ClockTick(at_us=s * 1_000_000) for s in range(200)]
+    listen(
+        Given(ticks),
+        Failing(0, 0),
+        Session(),
+        stop=threading.Event(),
+        on_event=events.append,
+        room=room,
+    )
+    assert len(asked) == 3
+    assert said(events).count("little room") == 1

@@ -9,8 +9,9 @@ and the result.
                                  capture
 
 The reader never waits for a disk or for the analysis. A record reaches the session only
-after it was handed to the capture, so that everything the answer rests on can be replayed; a
-third thread between the two would only be one more to be woken, fifty times a second.
+after it, and all that was read by then, was handed to the capture, so that everything the
+answer rests on can be replayed; a third thread between the two would only be one more to be
+woken, fifty times a second.
 When the disk fails, records wait in memory and the keeper tries again with each one that
 comes; the sweep goes on, and nothing that was read is given up.
 """
@@ -20,8 +21,8 @@ from __future__ import annotations
 import threading
 from collections import deque
 from collections.abc import Callable, Iterator
-from queue import SimpleQueue
-from typing import Protocol, TypeAlias
+from queue import Empty, SimpleQueue
+from typing import Final, Protocol, TypeAlias
 
 from vaclog.daemon.desk import Desk, Handed
 from vaclog.errors import StorageError, VaclogError
@@ -50,6 +51,12 @@ class Keeper(Protocol):
         ...
 
 
+BATCH: Final = 64
+"""So many records are kept at most before the session sees the first of them."""
+
+LOOK_US: Final = 60_000_000
+"""How often the disk is looked at: it fills in hours."""
+
 # What comes of the keeping: a record, a thing to say, the error that ended the source.
 _Passed: TypeAlias = Record | Noticed | VaclogError
 # What is read: the same, what was handed in at the desk, and None at the end.
@@ -64,6 +71,7 @@ def listen(
     stop: threading.Event,
     on_event: Callable[[Event], None],
     desk: Desk | None = None,
+    room: Callable[[], str | None] | None = None,
 ) -> Result:
     """Record and analyse until the source ends or ``stop`` is set.
 
@@ -81,6 +89,8 @@ def listen(
         Called in the calling thread with each event.
     desk
         Where taps are handed in; they are kept and analysed as records.
+    room
+        Asked now and then what is to be said about the room on the disk.
 
     Returns
     -------
@@ -99,7 +109,7 @@ def listen(
     reader.start()
     failure: VaclogError | None = None
     heard = False
-    kept = _keep(keeper, read)
+    kept = _keep(keeper, read, room or (lambda: None))
     try:
         for passed in kept:
             if isinstance(passed, Noticed):
@@ -130,38 +140,96 @@ def _read(source: Source, stop: threading.Event, read: SimpleQueue[_Read]) -> No
             read.put(record)
     except VaclogError as error:
         read.put(error)
+    except Exception as error:
+        # Or the recording would seem to have come to its end.
+        read.put(
+            VaclogError(
+                f"Reading has failed ({type(error).__name__}: {error}).",
+                cause="A fault of the program, or a device that behaves oddly.",
+                step="Begin again; what was read before is in the capture.",
+            )
+        )
     finally:
         read.put(None)
 
 
-def _keep(keeper: Keeper, read: SimpleQueue[_Read]) -> Iterator[_Passed]:
-    """Keep what is read, and pass it on; complete the capture at the end."""
-    unkept: deque[Record] = deque()
-    last_us = 0
-    while (passed := read.get()) is not None:
+def _keep(
+    keeper: Keeper, read: SimpleQueue[_Read], room: Callable[[], str | None]
+) -> Iterator[_Passed]:
+    """Keep what is read, and pass it on; complete the capture once reading has ended.
+
+    While the analysis takes its time over a record others are read, and a killed program would
+    lose them: all that is there is kept before the next one is passed on.
+    """
+    keeping = _Keeping(keeper, room)
+    passing: deque[_Passed] = deque()
+    while True:
+        for _ in range(BATCH):
+            try:
+                passed = read.get_nowait() if passing else read.get()
+            except Empty:
+                break
+            if passed is None:
+                passing += keeping.complete()
+                yield from passing
+                return
+            passing += keeping.keep(passed)
+        yield passing.popleft()
+
+
+class _Keeping:
+    """Keeps records one after the other, and knows which of them still wait for the disk."""
+
+    def __init__(self, keeper: Keeper, room: Callable[[], str | None]) -> None:
+        self._keeper, self._room = keeper, room
+        self._unkept: deque[Record] = deque()
+        self._last_us, self._look_us = 0, LOOK_US
+
+    def keep(self, passed: _Passed | Handed) -> list[_Passed]:
+        """Keep one; what is to be passed on."""
         if isinstance(passed, Noticed | VaclogError):
-            yield passed
-            continue
-        if isinstance(passed, Handed):
-            passed = OperatorInput(
-                at_us=last_us, kind=passed.kind, value_deg=passed.value_deg, text=passed.text
-            )
-        last_us = last_us if passed.at_us is None else passed.at_us
-        failed_before = bool(unkept)
-        unkept.append(passed)
-        error = _try_to_keep(keeper, unkept)
+            return [passed]
+        record = _placed(passed, self._last_us)
+        self._last_us = self._last_us if record.at_us is None else record.at_us
+        failed_before = bool(self._unkept)
+        self._unkept.append(record)
+        error = _try_to_keep(self._keeper, self._unkept)
+        said: list[_Passed] = []
         if error is not None and not failed_before:
-            yield Noticed(text=f"{error} Recording goes on in memory meanwhile.")
+            said.append(Noticed(text=f"{error} Recording goes on in memory meanwhile."))
         elif error is None and failed_before:
-            yield Noticed(text="The disk takes records again; nothing was lost.")
-        yield passed
-    error = _try_to_keep(keeper, unkept)
-    if error is not None:
-        yield Noticed(text=f"The last {len(unkept)} records could not be kept on disk. {error}")
-    try:
-        keeper.close()
-    except StorageError as failed:
-        yield Noticed(text=f"The end of the recording could not be kept on disk. {failed}")
+            said.append(Noticed(text="The disk takes records again; nothing was lost."))
+        if self._last_us >= self._look_us:
+            self._look_us = self._last_us + LOOK_US
+            text = self._room()
+            said += [Noticed(text=text)] if text else []
+        return [*said, record]
+
+    def complete(self) -> list[_Passed]:
+        """Nothing more comes: the rest and the end of the file."""
+        said: list[_Passed] = []
+        error = _try_to_keep(self._keeper, self._unkept)
+        if error is not None:
+            waiting = len(self._unkept)
+            said.append(
+                Noticed(text=f"The last {waiting} records could not be kept on disk. {error}")
+            )
+        try:
+            self._keeper.close()
+        except StorageError as failed:
+            said.append(
+                Noticed(text=f"The end of the recording could not be kept on disk. {failed}")
+            )
+        return said
+
+
+def _placed(passed: Record | Handed, last_us: int) -> Record:
+    """What a person said gets the time of the record before it."""
+    if not isinstance(passed, Handed):
+        return passed
+    return OperatorInput(
+        at_us=last_us, kind=passed.kind, value_deg=passed.value_deg, text=passed.text
+    )
 
 
 def _try_to_keep(keeper: Keeper, unkept: deque[Record]) -> StorageError | None:

@@ -90,12 +90,13 @@ def run_station(
     rig: RigCard | None = None,
     unit: PressureUnit = "inHg",
     page: PagePlace | None = None,
+    room: Callable[[], str | None] | None = None,
 ) -> Result:
     """Listen, lead, show, until the source ends or ``stop`` is set.
 
     Parameters
     ----------
-    source, keeper, stop, desk
+    source, keeper, stop, desk, room
         See :func:`vaclog.daemon.listening.listen`.
     name
         What is listened to, for the page.
@@ -139,4 +140,4 @@ def run_station(
             return leader
 
         session = Session(capture=capture, engine=engine, rig=rig, lead=lead)
-        return listen(source, keeper, session, stop=stop, on_event=on_event, desk=desk)
+        return listen(source, keeper, session, stop=stop, on_event=on_event, desk=desk, room=room)
