@@ -2,23 +2,24 @@
 
 from __future__ import annotations
 
-import signal
-import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
+from itertools import chain, count
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from vaclog.cli.listen_says import Says, stop_on_signals
 from vaclog.cli.options import FILE_IN, FILE_OUT, CardFiles, Showing, answer_options, card_options
 from vaclog.cli.options import show as show_answer
 
 if TYPE_CHECKING:
     from vaclog.daemon import Desk, Keeper, Source
+    from vaclog.daemon.room import Room
     from vaclog.daemon.speaking import Speaker
     from vaclog.daemon.station import PagePlace
     from vaclog.guidance.scene import Options
@@ -43,6 +44,7 @@ class _Heard:
     capture: Path | None
     hears: Callable[[Instruct], None] | None = None
     on_led: Callable[[int], None] = field(default=lambda _at_us: None)
+    room: Room | None = None
 
 
 @click.command()
@@ -116,7 +118,7 @@ def listen(
         raise click.UsageError("Give one of PORT, --simulate SCENARIO or --replay FILE.")
     engine, rig = cards.load()  # a wrong card is said before the engine runs
     stop, desk = threading.Event(), Desk()
-    _stop_on_signals(stop)
+    stop_on_signals(stop)
     options = Options(goal_deg=goal, strobe=strobe)
     if replay is not None:
         heard = _replayed(replay, cards, capture, speed)
@@ -125,7 +127,6 @@ def listen(
     else:
         assert port is not None
         heard = _port(port, options, cards, capture, baud=baud, seconds=seconds)
-        click.echo(CAUTIONS, err=True)
     place: PagePlace | None = None
     if page:
         place = PagePlace(
@@ -136,12 +137,15 @@ def listen(
             remember=remember,
         )
     with ExitStack() as stack:
-        watcher = _Watcher(_speaker(stack) if say else None, heard.hears, speed)
+        says = stack.enter_context(Says())
+        if port is not None:
+            says.line(CAUTIONS)
+        speaker = _speaker(stack, says) if say else None
+        watcher = _Watcher(says, speaker, heard.hears, speed)
         if heard.capture is not None:
-            click.echo(
+            says.line(
                 f"Recording {heard.name} into {heard.capture}. Ctrl-C ends it and prints the "
-                "answer.",
-                err=True,
+                "answer."
             )
         stack.enter_context(_nothing_left(heard.capture))
         result = run_station(
@@ -152,8 +156,8 @@ def listen(
             stop=stop,
             watchers=Watchers(
                 on_event=watcher.on_event,
-                on_address=lambda address: _tell_address(address, lan=lan),
-                log=watcher.log,
+                on_address=lambda address: _tell_address(says, address, lan=lan),
+                log=says.line,
                 on_led=heard.on_led,
             ),
             desk=desk,
@@ -161,9 +165,10 @@ def listen(
             rig=rig if replay is not None else None,
             unit=pressure_unit(showing.unit),
             page=place,
+            room=None if heard.room is None else heard.room.look,
         )
-    if heard.capture is not None:
-        click.echo(f"Recorded into {heard.capture}.", err=True)
+        if heard.capture is not None:
+            says.line(f"Recorded into {heard.capture}.")
     show_answer(result, showing)
 
 
@@ -179,7 +184,6 @@ def _port(
     baud: int,
     seconds: float | None,
 ) -> _Heard:
-    from vaclog.capture.writer import CaptureWriter
     from vaclog.daemon.before import Before
     from vaclog.session import wants
     from vaclog.sources.carded import Carded
@@ -188,19 +192,13 @@ def _port(
     carded = Carded(
         SerialSource(port, baud=baud), engine=cards.engine, rig=cards.rig, seconds=seconds
     )
-    path = capture or _new_name()
-    return _Heard(
-        source=Before([wants(options)], carded),
-        keeper=CaptureWriter(path),
-        name=port,
-        capture=path,
-    )
+    kept = _kept(capture or _new_name())
+    return _Heard(source=Before([wants(options)], carded), name=port, **kept)
 
 
 def _simulated(
     name: str, options: Options, desk: Desk, capture: Path | None, *, seed: int, speed: float
 ) -> _Heard:
-    from vaclog.capture.writer import CaptureWriter
     from vaclog.daemon.before import Before
     from vaclog.daemon.led_hand import LedHand
     from vaclog.session import wants
@@ -209,20 +207,17 @@ def _simulated(
     if name not in PRESETS:
         raise click.BadParameter(f"{name!r}; known: {', '.join(PRESETS)}", param_hint="SCENARIO")
     hand = LedHand(preset(name), desk, seed=seed, speed=speed)
-    path = capture or _new_name()
     return _Heard(
         source=Before([wants(options)], hand),
-        keeper=CaptureWriter(path),
         name=f"simulated engine, {name}",
-        capture=path,
         hears=lambda instruct: hand.hear(instruct.instruction),
         on_led=hand.led,
+        **_kept(capture or _new_name()),
     )
 
 
 def _replayed(replay: Path, cards: CardFiles, capture: Path | None, speed: float) -> _Heard:
     from vaclog.capture.open import open_capture
-    from vaclog.capture.writer import CaptureWriter
     from vaclog.daemon.before import Nowhere
     from vaclog.sources.replay import ReplaySource
 
@@ -231,25 +226,39 @@ def _replayed(replay: Path, cards: CardFiles, capture: Path | None, speed: float
         click.echo(f"{replay} carries no times of arrival: it is played at once.", err=True)
     return _Heard(
         source=ReplaySource(opened.records, speed=speed),
-        keeper=CaptureWriter(capture) if capture is not None else Nowhere(),
         name=replay.name,
-        capture=capture,
+        **({"keeper": Nowhere(), "capture": None} if capture is None else _kept(capture)),
     )
 
 
+def _kept(capture: Path) -> dict[str, Any]:
+    """Begin the capture, where there is room for it."""
+    from vaclog.capture.writer import CaptureWriter
+    from vaclog.daemon.room import Room
+
+    room = Room(capture.parent)
+    room.check()
+    return {"keeper": CaptureWriter(capture), "capture": capture, "room": room}
+
+
 def _new_name() -> Path:
-    return Path(datetime.now().strftime("vaclog-%Y%m%d-%H%M%S.vaclog"))
+    """A name that is free: a small computer without a clock begins each day at the same time."""
+    name = datetime.now().strftime("vaclog-%Y%m%d-%H%M%S")
+    numbered = (Path(f"{name}-{number}.vaclog") for number in count(2))
+    return next(path for path in chain([Path(f"{name}.vaclog")], numbered) if not path.exists())
 
 
 @contextmanager
 def _nothing_left(capture: Path | None) -> Iterator[None]:
-    """Take away the capture of a port that could not be opened: there is nothing in it."""
-    from vaclog.errors import PortError
+    """Take away the capture of a port or page that could not be opened: nothing is in it."""
+    from vaclog.errors import PortError, VaclogError
 
     try:
         yield
-    except PortError:
-        if capture is not None:
+    except VaclogError as error:
+        from vaclog.web.server import PageError
+
+        if capture is not None and isinstance(error, PortError | PageError):
             capture.unlink(missing_ok=True)
         raise
 
@@ -257,94 +266,66 @@ def _nothing_left(capture: Path | None) -> Iterator[None]:
 # Who watches ----------------------------------------------------------------------------------
 
 
-def _tell_address(address: str, *, lan: bool) -> None:
-    click.echo(f"Page: {address}", err=True)
-    click.echo("The address lets one browser in, once; further ones are invited there.", err=True)
+def _tell_address(says: Says, address: str, *, lan: bool) -> None:
+    says.line(f"Page: {address}")
+    says.line("The address lets one browser in, once; further ones are invited there.")
     if lan:
         from vaclog.web.code import terminal
 
-        click.echo(terminal(address), err=True)
+        says.line(terminal(address))
 
 
-def _speaker(stack: ExitStack) -> Speaker | None:
+def _speaker(stack: ExitStack, says: Says) -> Speaker | None:
     from vaclog.daemon.speaking import PROGRAMS, Speaker, program
 
     command = program()
     if command is None:
         names = ", ".join(each[0] for each in PROGRAMS)
-        click.echo(f"Nothing here can speak; install one of {names}.", err=True)
+        says.line(f"Nothing here can speak; install one of {names}.")
         return None
     return stack.enter_context(Speaker(command))
 
 
-def _stop_on_signals(stop: threading.Event) -> None:
-    """The first Ctrl-C (or TERM) ends the recording; a second one ends the program."""
-
-    def handle(number: int, _frame: object) -> None:
-        if stop.is_set():
-            signal.signal(number, signal.SIG_DFL)
-        stop.set()
-
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, handle)
-
-
 class _Watcher:
-    """Says on stderr what goes on: one line that is written over, and what is to be done.
-
-    Events come from two threads; a lock keeps their lines apart.
-    """
+    """Says what goes on: one line that is written over, and what is to be done."""
 
     def __init__(
-        self, speaker: Speaker | None, hears: Callable[[Instruct], None] | None, speed: float
+        self,
+        says: Says,
+        speaker: Speaker | None,
+        hears: Callable[[Instruct], None] | None,
+        speed: float,
     ) -> None:
-        self._live = sys.stderr.isatty()
-        self._speaker, self._hears, self._speed = speaker, hears, speed
-        self._lock = threading.Lock()
+        self._says, self._speaker, self._hears, self._speed = says, speaker, hears, speed
 
     def on_event(self, event: Event) -> None:
         """Show one event."""
         from vaclog.session import CyclesGrew, Instruct, Noticed
 
-        with self._lock:
-            match event:
-                case Noticed():
-                    self._line(event.text)
-                case Instruct():
-                    self._instruct(event)
-                case CyclesGrew():
-                    if self._live:
-                        self._write_over(event)
-
-    def log(self, text: str) -> None:
-        """Say what the page's door refused."""
-        with self._lock:
-            self._line(text)
+        match event:
+            case Noticed():
+                self._says.line(event.text)
+            case Instruct():
+                self._instruct(event)
+            case CyclesGrew():
+                if self._says.live:
+                    self._says.over(_short(event))
 
     def _instruct(self, event: Instruct) -> None:
         from vaclog.guidance.sentences import words
 
         instruction = event.instruction
         said = words(instruction)
-        self._line(f"→ {said.shown}  ({said.reason})")
+        self._says.line(f"→ {said.shown}  ({said.reason})")
         if self._hears is not None:
             self._hears(event)
         if self._speaker is not None:
             valid_s = instruction.valid_us / 1e6 / self._speed
             self._speaker.offer(said.said, instruction.urgency, valid_s)
 
-    def _write_over(self, grew: CyclesGrew) -> None:
-        advance = "" if grew.mean_deg != grew.mean_deg else f"  {grew.mean_deg:.1f}°"
-        line = (
-            f"{grew.cycles} cycles  {grew.mean_rpm:.0f} rpm  {grew.mean_kpa:.1f} kPa abs{advance}"
-        )
-        self._wipe()
-        click.echo(line[:110], err=True, nl=False)
 
-    def _line(self, text: str) -> None:
-        self._wipe()
-        click.echo(text, err=True)
-
-    def _wipe(self) -> None:
-        if self._live:
-            click.echo("\r\x1b[K", err=True, nl=False)
+def _short(grew: CyclesGrew) -> str:
+    """The engine in one line."""
+    advance = "" if grew.mean_deg != grew.mean_deg else f"  {grew.mean_deg:.1f}°"
+    line = f"{grew.cycles} cycles  {grew.mean_rpm:.0f} rpm  {grew.mean_kpa:.1f} kPa abs{advance}"
+    return line[:110]
