@@ -32,6 +32,7 @@ from vaclog.sources.virtual_port import VirtualPort
 
 ROOT = Path(__file__).parents[2]
 PATIENCE_S = 60.0
+LISTENING: list[subprocess.Popen[bytes]] = []
 
 SPY = textwrap.dedent(
     """
@@ -64,6 +65,11 @@ def stream() -> bytes:
     return replace(knobs(), script=script).simulate(4).binary
 
 
+def hears_hang_ups() -> None:
+    """Let a hang-up do what it does at first."""
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)
+
+
 class Listener:
     """``vaclog listen`` in a process of its own, on a terminal of ours."""
 
@@ -72,9 +78,16 @@ class Listener:
         self.spied = Path(f"{folder}.read")
         command = [sys.executable, "-c", SPY, str(self.spied), "listen", port.name, "--json"]
         command += ["--capture", str(self.capture), "--no-page", *more]
-        how = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, **how}
+        # Whatever started the tests may itself ignore a hang-up, and that is inherited.
+        how = {
+            "stdout": subprocess.PIPE,
+            "stderr": subprocess.PIPE,
+            "preexec_fn": hears_hang_ups,
+            **how,
+        }
         env = {**os.environ, "PYTHONPATH": str(ROOT)}
         self.process = subprocess.Popen(command, env=env, **how)
+        LISTENING.append(self.process)
         self.until(lambda: port.is_open or self.process.poll() is not None)
 
     def until(self, true: Callable[[], bool]) -> None:
@@ -126,8 +139,13 @@ def replay(path: Path) -> bytes:
 
 @pytest.fixture
 def port() -> Iterator[VirtualPort]:
+    """A port of its own; whoever still listens afterwards would take the next one's bytes."""
     with VirtualPort() as made:
         yield made
+    while LISTENING:
+        process = LISTENING.pop()
+        process.kill()
+        process.wait()
 
 
 # Killed and asked to stop -----------------------------------------------------------------
