@@ -228,3 +228,28 @@ def test_another_language_is_another_catalogue(given: Instruction) -> None:
             for text in (made.said, made.shown, made.reason):
                 rest = set(re.findall(r"[^\W\d_]+", re.sub("inHg|½", "", text)))
                 assert all(set(word.lower()) == {"ж"} for word in rest), text
+
+
+@pytest.mark.parametrize(
+    ("now_deg", "then_deg", "promised"),
+    [
+        (1.44, 0.87, "0.9"),
+        (0.84, 0.76, None),  # both read 0.8
+        (0.86, 0.84, "0.8"),  # 0.9 and 0.8
+        (0.8, 0.9, None),
+        (None, 0.87, "0.9"),
+        (1.44, None, None),
+    ],
+)
+def test_a_pass_promises_what_reads_narrower_or_nothing(
+    now_deg: float | None, then_deg: float | None, promised: str | None
+) -> None:
+    """A figure is promised only where the one that stands beside it is a larger one."""
+    given = replace(FULL, interval_deg=now_deg, expected_deg=then_deg)
+    made = words(replace(given, step=Step.ONE_MORE, because=Because.TOP_UNSURE))
+    figures = re.findall(r"±(\d\.\d)°", made.shown)
+    assert figures == ([] if promised is None else [promised])
+    spoken = re.findall(r"to (\d\.\d) degrees", made.said)
+    assert spoken == figures
+    held_against = re.findall(r"±(\d\.\d)°", made.reason)
+    assert not set(figures) & set(held_against)

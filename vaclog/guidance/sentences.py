@@ -69,8 +69,8 @@ def _fields(
         "target_at": instruction.target_deg,
         "interval": instruction.interval_deg,
         "interval_said": instruction.interval_deg,
-        "expected": instruction.expected_deg,
-        "expected_said": instruction.expected_deg,
+        "expected": _promised_deg(instruction, catalogue),
+        "expected_said": _promised_deg(instruction, catalogue),
         "limit_at": instruction.target_deg,
     }
     known = {
@@ -88,6 +88,16 @@ def _fields(
         "left": _kpa(instruction.left_kpa, unit),
         "limit": catalogue.limits.get(limit, limit),
     }
+
+
+def _promised_deg(instruction: Instruction, catalogue: Catalogue) -> float | None:
+    """The interval that a pass would bring; None where it would read no narrower than this one."""
+    now_deg, then_deg = instruction.interval_deg, instruction.expected_deg
+    if now_deg is None or then_deg is None:
+        return then_deg
+    piece = catalogue.pieces["expected"]
+    same = piece.format(then_deg) == piece.format(now_deg)
+    return None if same or then_deg >= now_deg else then_deg
 
 
 def _far(instruction: Instruction, catalogue: Catalogue) -> tuple[str, str]:
