@@ -18,6 +18,7 @@ from tests.web.browser import ask, browser, look
 from tests.web.conftest import Served
 from tests.web.test_browser import idle, wait_for
 from tests.web.test_readings import view
+from vaclog.daemon import tone
 from vaclog.daemon.desk import Desk
 from vaclog.daemon.speaking import Queue, Sentence
 from vaclog.guidance.instructions import Step, Urgency
@@ -204,6 +205,19 @@ def test_the_tone_rises_with_the_vacuum_as_it_is_said_to(
     assert max(abs(each) for each in cents) < 5, cents
     loud = np.sqrt(np.mean(holds[:, half:] ** 2, axis=1)) / 32767
     assert loud.min() > 0.02 and loud.max() / loud.min() < 1.2
+
+
+def test_the_terminal_sounds_the_page_s_pitch(chrome: WebDriver, served: Served) -> None:
+    """From a closed throttle to the open air, beside three pressures heard first."""
+    chrome.get(served.base)
+    asked = [[kpa / 4.0, middle] for middle in (28.0, 40.0, 99.0) for kpa in range(60, 420)]
+    page = chrome.execute_async_script(
+        "const [asked, done] = arguments; import('/tone.js').then(({ pitchHz }) => "
+        "done(asked.map(([kpa, middle]) => pitchHz(kpa, middle))));",
+        asked,
+    )
+    assert page == pytest.approx([tone.pitch_hz(*each) for each in asked], rel=1e-9)
+    assert min(page) == tone.LOW_HZ and max(page) == tone.HIGH_HZ
 
 
 # A plain page of the network ------------------------------------------------------------------

@@ -20,6 +20,7 @@ from vaclog.cli.options import show as show_answer
 if TYPE_CHECKING:
     from vaclog.daemon import Desk, Keeper, Source
     from vaclog.daemon.room import Room
+    from vaclog.daemon.sounding import Tone
     from vaclog.daemon.speaking import Speaker
     from vaclog.daemon.station import PagePlace
     from vaclog.guidance.scene import Options
@@ -82,6 +83,7 @@ class _Heard:
 @click.option("--called", multiple=True, metavar="NAME", help="A name the page goes by.")
 @click.option("--remember", type=FILE_OUT, help="File that keeps who was invited.")
 @click.option("--say", is_flag=True, help="Speak the instructions, if a program here can.")
+@click.option("--tone", is_flag=True, help="Sound a tone that rises with the vacuum.")
 @answer_options
 def listen(
     port: str | None,
@@ -102,6 +104,7 @@ def listen(
     called: tuple[str, ...],
     remember: Path | None,
     say: bool,
+    tone: bool,
     showing: Showing,
 ) -> None:
     """Record PORT into a capture, lead the hand, and analyse; Ctrl-C ends it with the answer.
@@ -141,7 +144,8 @@ def listen(
         if port is not None:
             says.line(CAUTIONS)
         speaker = _speaker(stack, says) if say else None
-        watcher = _Watcher(says, speaker, heard.hears, speed)
+        sound = _tone(stack, says, speaker) if tone else None
+        watcher = _Watcher(says, speaker, heard.hears, speed, sound)
         if heard.capture is not None:
             says.line(
                 f"Recording {heard.name} into {heard.capture}. Ctrl-C ends it and prints the "
@@ -286,6 +290,13 @@ def _speaker(stack: ExitStack, says: Says) -> Speaker | None:
     return stack.enter_context(Speaker(command))
 
 
+def _tone(stack: ExitStack, says: Says, speaker: Speaker | None) -> Tone:
+    from vaclog.daemon.sounding import Tone, players
+
+    speaks = (lambda: False) if speaker is None else (lambda: speaker.is_speaking)
+    return stack.enter_context(Tone(players(), say=says.line, speaks=speaks))
+
+
 class _Watcher:
     """Says what goes on: one line that is written over, and what is to be done."""
 
@@ -295,8 +306,10 @@ class _Watcher:
         speaker: Speaker | None,
         hears: Callable[[Instruct], None] | None,
         speed: float,
+        tone: Tone | None,
     ) -> None:
         self._says, self._speaker, self._hears, self._speed = says, speaker, hears, speed
+        self._tone = tone
 
     def on_event(self, event: Event) -> None:
         """Show one event."""
@@ -308,6 +321,8 @@ class _Watcher:
             case Instruct():
                 self._instruct(event)
             case CyclesGrew():
+                if self._tone is not None:
+                    self._tone.follow(event.mean_kpa)
                 if self._says.live:
                     self._says.over(_short(event))
 

@@ -87,7 +87,12 @@ class Queue:
     @property
     def is_quiet(self) -> bool:
         """Whether nothing waits and nothing is being spoken."""
-        return not self._waiting and (self._speech is None or self._speech.poll() is not None)
+        return not self._waiting and not self.is_speaking
+
+    @property
+    def is_speaking(self) -> bool:
+        """Whether a sentence is being spoken."""
+        return self._speech is not None and self._speech.poll() is None
 
     def offer(self, sentence: Sentence, now_s: float) -> None:
         """Take a sentence in the place of all that wait and are not more urgent."""
@@ -133,6 +138,12 @@ class Speaker:
         now_s = time.monotonic()
         with self._lock:
             self._queue.offer(Sentence(text=text, urgency=urgency, until_s=now_s + valid_s), now_s)
+
+    @property
+    def is_speaking(self) -> bool:
+        """Whether a sentence is being spoken; from any thread."""
+        with self._lock:
+            return self._queue.is_speaking
 
     def wait(self, longest_s: float) -> bool:
         """Wait until nothing is spoken and nothing waits; False: it took longer."""
