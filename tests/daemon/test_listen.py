@@ -135,6 +135,31 @@ def test_a_port_lost_for_good_still_answers(tmp_path: Path) -> None:
     assert "/dev/port is in use." in said(events)
 
 
+def test_reads_that_can_wait_go_to_the_session_together(tmp_path: Path) -> None:
+    """In order and without a loss; each of them with the next that cannot wait, or at the end."""
+    records = visit()[:-1]
+    fed: list[Record] = []
+    asked: list[int] = []  # how many were fed when it was asked whether one more can wait
+
+    class Patient(Session):
+        def can_wait(self, chunk: Chunk) -> bool:
+            asked.append(len(fed))
+            return super().can_wait(chunk)
+
+        def feed(self, record: Record) -> list[Event]:
+            fed.append(record)
+            return super().feed(record)
+
+    session, keeper = Patient(capture="visit"), CaptureWriter(tmp_path / "visit.vaclog")
+    events: list[Event] = []
+    listen(Given(records), keeper, session, stop=threading.Event(), on_event=events.append)
+    assert fed == records
+    reads = sum(isinstance(record, Chunk) for record in records)
+    assert len(asked) == reads and len(set(asked)) < 0.6 * reads
+    alone = Session(capture="visit")
+    assert events == [event for record in records for event in alone.feed(record)]
+
+
 def test_stop_ends_it_with_all_that_was_read(tmp_path: Path) -> None:
     """A signal handler sets the event; what came before it is in the capture."""
     path = tmp_path / "stopped.vaclog"

@@ -371,3 +371,21 @@ def test_an_hour_in_a_second_or_so() -> None:
     # Some 0.5 s here; the bound is for slower machines under load.
     assert time.process_time() - begin < 5.0
     assert len(chain.cycles()) == 25_499
+
+
+@pytest.mark.parametrize("late_us", [0, 60_000])
+def test_no_read_that_completes_a_cycle_is_told_to_wait(late_us: int) -> None:
+    """However late reads arrive; and while the engine runs most of them can wait."""
+    recording = visit("no1")
+    rng = np.random.default_rng(6)
+    chain = SignalChain(engine_card(recording.engine_card_toml), rig_card(recording.rig_card_toml))
+    decoder = StreamDecoder()
+    arrived_us, waits, completing = 0, [], []
+    for sent_us, data in recording.chunks:
+        arrived_us = max(arrived_us, sent_us + round(late_us * rng.random()))
+        waits.append(chain.can_wait(arrived_us))
+        if chain.feed(decoder.feed(data), arrived_us):
+            completing.append(waits[-1])
+    assert len(completing) > 60
+    assert not any(completing)
+    assert np.mean(waits) > 0.15  # a third of this visit the engine stands

@@ -78,6 +78,21 @@ def test_one_very_late_chunk_moves_nothing() -> None:
     assert host_map.to_device_us(1_500_000) == 500_000
 
 
+@pytest.mark.parametrize("ppm", [-3000, 0, 3000])
+def test_no_record_arrives_sooner_than_foretold(ppm: int) -> None:
+    """Whichever way the clocks drift apart: what is due is never foretold too late."""
+    host_map = HostMap()
+    foretold: list[int] = []
+    for host, device in arrivals(ppm, np.random.default_rng(4)):
+        soonest = host_map.soonest_us(device)
+        host_map.add(host_us=host, device_us=device)
+        if soonest is not None:
+            foretold.append(host - soonest)
+    # Only a new least delay is sooner, and by the drift since the last one or its small rest.
+    assert np.mean(np.array(foretold) < -1_000) < 0.01
+    assert np.median(foretold) < 80_000
+
+
 def test_host_map_knows_nothing_at_first_and_after_a_restart() -> None:
     host_map = HostMap()
     assert host_map.to_device_us(5) is None

@@ -12,6 +12,7 @@ arrive up to 100 ms out of order.
 from __future__ import annotations
 
 from collections import deque
+from itertools import islice
 
 import numpy as np
 from numpy.typing import NDArray
@@ -133,6 +134,16 @@ class HostMap:
     def restart(self) -> None:
         """The device clock was reset: what was learnt before does not hold any more."""
         self._minima.clear()
+
+    def soonest_us(self, device_us: int) -> int | None:
+        """Host time before which a record of this device time, soon to come, will not arrive.
+
+        By the least delay of the last two windows, without regard to drift: where the clocks
+        drift apart that is too soon, never too late. None while nothing is known.
+        """
+        if not self._minima:
+            return None
+        return device_us + min(delay for _, _, delay in islice(reversed(self._minima), 2))
 
     def to_device_us(self, host_us: int) -> int | None:
         """Device time of a host time, or None while nothing arrived with a host time."""
