@@ -83,6 +83,14 @@ class Blind:
             self._before = scene.since(since, scene.cycles.pressure_kpa).copy()
             self._state, self._tap_us = "check", scene.now_us
 
+    def resume(self, scene: Scene, gap_us: int) -> Instruction | None:
+        """The engine stood for a while, and runs again: what was being listened to begins anew."""
+        self._tap_us, self._asked_us = scene.now_us, None
+        self._order_us = scene.now_us - round(TURN_S * 1e6)
+        if self._state != "turning":
+            return None
+        return scene.say(Step.LISTEN, Because.SETTLE, urgency=Urgency.CALM, valid_s=2.0)
+
     # Sweep -----------------------------------------------------------------------------------
 
     def _hold(self, scene: Scene) -> Instruction | None:

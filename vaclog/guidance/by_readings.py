@@ -38,6 +38,10 @@ class Stage(Protocol):
         """What the person said."""
         ...
 
+    def resume(self, scene: Scene, gap_us: int) -> Instruction | None:
+        """The engine stood for so long, and was started again; what is to be said, if known."""
+        ...
+
 
 class ByReadings:
     """A stage that is led by readings.
@@ -75,6 +79,14 @@ class ByReadings:
         """Passed on; a "done" while a reading is asked for means nothing."""
         if self._turned_us is None or tap not in (Tap.DONE, Tap.MOVED):
             self.stage.tap(scene, tap)
+
+    def resume(self, scene: Scene, gap_us: int) -> Instruction | None:
+        """Passed on, unless a reading is waited for: that is asked for again."""
+        self._asked_us = None
+        if self._turned_us is None:
+            return self.stage.resume(scene, gap_us)
+        self._turned_us += gap_us
+        return None
 
     def reading(self, scene: Scene, deg: float) -> None:
         """What the strobe or the strip reads."""

@@ -167,8 +167,9 @@ ENGLISH: Final = Catalogue(
             "No cycles come any more. What was measured is kept; leave the body alone.",
         ),
         Step.STALLED: (
-            "The engine stopped.",
-            "The engine stopped. Start it again and let it settle.",
+            "The engine stopped. Start it again. All is kept.",
+            "The engine stopped. Start it again and let it idle; where the starter kicks back, "
+            "turn the body to the scribed line first.",
         ),
     },
     reasons={
@@ -204,6 +205,7 @@ ENGLISH: Final = Catalogue(
         Because.CREPT: "It crept while it was still loose.",
         Because.ASKED: "As you asked.",
         Because.NO_DATA: "The engine stopped, or a plug, a cable or the supply let go.",
+        Because.KEPT: "All that was measured is kept; it goes on once the idle has settled.",
         Because.READING: "Each hold needs its angle, else its vacuum tells nothing.",
         Because.NO_ANGLE: "Nothing here measures the angle, so vacuum alone leads.",
     },

@@ -27,6 +27,7 @@ from vaclog.guidance.preparing import Preparing
 from vaclog.guidance.scene import Options, Scene, first_rows, until
 from vaclog.guidance.sentences import words
 from vaclog.guidance.setting import Setting
+from vaclog.guidance.stall import Stall, stands
 from vaclog.guidance.sweeping import Sweeping
 from vaclog.guidance.view import Said, View
 from vaclog.records import OperatorInput
@@ -67,7 +68,9 @@ class Guide:
         self._quiet = False
         self._finished = False
         self._host_us: int | None = None
+        self._rows = 0
         self._paused = False
+        self._stall: Stall | None = None  # of a pause for that reason
 
     # What enters -----------------------------------------------------------------------------
 
@@ -84,7 +87,8 @@ class Guide:
         Parameters
         ----------
         cycles, background
-            All rows so far; rows seen before must not have changed.
+            All rows so far; rows seen before must not have changed. Without a new one the
+            background alone went on: the engine may have stopped.
         at_us
             Host time of the record that brought them.
         barometer_kpa
@@ -97,9 +101,12 @@ class Guide:
         """
         said: list[Instruction] = []
         self.scene.barometer_kpa = barometer_kpa
+        if len(cycles) == self._rows:
+            return self._on_none(background)
+        self._rows = len(cycles)
         if at_us is not None:
             self._host_us = at_us
-        if self._paused and len(cycles) > self._seen:
+        if self._paused and self._stall is None:
             said += self._resume()
         while self._seen + STEP_CYCLES <= len(cycles):
             self._seen += STEP_CYCLES
@@ -174,6 +181,8 @@ class Guide:
     def _step(self) -> list[Instruction]:
         """One look at the scene; a stage that ends hands over at once."""
         scene = self.scene
+        if self._stall is not None:
+            return self._after_stall(self._stall)
         if self._quiet or self._finished or self._seen < LEAST_CYCLES:
             return []
         if int(scene.cycles.flags[-1]) & int(CycleFlag.CRANKING):
@@ -248,6 +257,39 @@ class Guide:
         self._paused = False
         self._current = self._before_pause
         return self._repeat()
+
+    def _on_none(self, background: Background) -> list[Instruction]:
+        """No new cycle, though the device goes on: say so where the engine has stopped."""
+        scene, stall = self.scene, self._stall
+        if self._seen == 0 or self._finished or self._quiet:
+            return []
+        if stall is not None and stall.runs_us is None:
+            return []  # said, and not started since
+        if not stands(background, scene.cycles, scene.barometer_kpa):
+            return []
+        if stall is None:
+            self._stall, self._paused = Stall(scene.now_us), True
+        else:
+            stall.runs_us = None
+        return [
+            self._emit(scene.say(Step.STALLED, Because.KEPT, urgency=Urgency.SOON, valid_s=20.0))
+        ]
+
+    def _after_stall(self, stall: Stall) -> list[Instruction]:
+        """Go on where it was, once the engine has settled."""
+        scene, ran = self.scene, stall.runs_us is not None
+        settled = stall.settled(scene.cycles)
+        if not ran and stall.runs_us is not None:
+            scene.watch.forget(scene.now_us)
+        if not settled:
+            return []
+        self._stall, self._paused = None, False
+        scene.breaks.append((stall.at_us, scene.now_us))
+        instruction = self._stage.resume(scene, scene.now_us - stall.at_us)
+        if self._quiet or self._finished:
+            self._current = None  # "go on" then repeats nothing that is over
+            return []
+        return [self._emit(instruction)] if instruction is not None else self._step()
 
 
 def make_view(guide: Guide, catalogue: Catalogue, unit: PressureUnit) -> View:

@@ -88,6 +88,7 @@ class Because(StrEnum):
     CREPT = "crept"
     ASKED = "asked"
     NO_DATA = "no_data"
+    KEPT = "kept"
     NO_ANGLE = "no_angle"
     READING = "reading"
 

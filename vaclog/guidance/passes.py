@@ -41,6 +41,12 @@ class Passes:
         here = level_deg(scene)
         self._pass = (here, here)
 
+    def skip(self, gap_us: int) -> None:
+        """The engine stood for so long: that heats nothing and tells nothing."""
+        if self._began_us is not None:
+            self._began_us += gap_us
+            self._pass_us += gap_us
+
     def tread(self, here_deg: float) -> None:
         """The hand has held here."""
         self._pass = (min(self._pass[0], here_deg), max(self._pass[1], here_deg))

@@ -25,7 +25,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from vaclog.analysis.hill.dynamics import ORDER, lagged_rows, least_squares
+from vaclog.analysis.hill.dynamics import ORDER, THROTTLE_SHARE, lagged_rows, least_squares
 from vaclog.analysis.hill.fit import DEFAULT_PRIOR
 from vaclog.analysis.hill.grid import Ground
 from vaclog.signals.tables import CycleTable, FloatArray
@@ -92,11 +92,9 @@ class Planner:
         self.beta = least_squares(self.design * root[:, None], rows.energy * root)[0]
         self.height = max(-float(self.beta[-1]), 1e-6)
         self.rest = rows.energy - self.design @ self.beta
-        mean_kpa = 100.0 * rows.kpa_per_percent
-        self.percent = 100.0 * (cycles.pressure_kpa[rows.index] / mean_kpa - 1.0)
         breath = np.column_stack([rows.lags, rows.energy])
-        self.breath = least_squares(breath * root[:, None], self.percent * root)[0]
-        self.sigh = self.percent - breath @ self.breath
+        self.breath = least_squares(breath * root[:, None], rows.above * root)[0]
+        self.sigh = rows.above - breath @ self.breath
         self.have = self._information(rows.lags, rows.minutes, rows.advance_deg, rows.charge, root)
 
     def expected_u_deg(self, holds: Sequence[tuple[float, float]] = ()) -> float:
@@ -197,19 +195,20 @@ class Planner:
         beta, breath = self.beta.tolist(), self.breath.tolist()
         drift, height = beta[-2], self.height
         q = rows.energy[-1 : -ORDER - 1 : -1].tolist()
-        p = self.percent[-1 : -ORDER - 1 : -1].tolist()
+        p = rows.above[-1 : -ORDER - 1 : -1].tolist()
         lags = np.empty((n, 1 + 2 * ORDER))
         charge = np.empty(n)
         for k in range(n):
             lag = [1.0, *q, *p]
             lags[k] = lag
-            charge[k] = m = 1.0 + 0.01 * p[0]
+            # A per cent of energy about its mean is a per cent of speed.
+            charge[k] = m = 1.0 + 0.01 * (p[0] - THROTTLE_SHARE * q[0])
             energy = sum(b * v for b, v in zip(beta, lag, strict=False))
             energy += drift * float(minutes[k]) - height * m * shape[k] + kicks[k]
             energy = min(max(energy, -_LARGEST_ENERGY), _LARGEST_ENERGY)
-            percent = sum(b * v for b, v in zip(breath, [*lag, energy], strict=True)) + sighs[k]
+            above = sum(b * v for b, v in zip(breath, [*lag, energy], strict=True)) + sighs[k]
             q = [energy, *q[:-1]]
-            p = [min(max(percent, -60.0), 60.0), *p[:-1]]
+            p = [min(max(above, -60.0), 60.0), *p[:-1]]
         return self._information(lags, minutes, angles, charge, np.ones(n))
 
 

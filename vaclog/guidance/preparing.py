@@ -57,6 +57,11 @@ class Preparing:
         elif tap in (Tap.READY, Tap.DONE):
             self._scribed = self._ready = True
 
+    def resume(self, scene: Scene, gap_us: int) -> Instruction | None:
+        """The engine was started again: what is waited for is asked for again, at once."""
+        self._asked_us = None
+        return None
+
     def _ask(self, scene: Scene, step: Step, because: Because, tap: Tap) -> Instruction | None:
         last = self._asked_us
         if last is not None and scene.now_us - last < _ASK_AGAIN_S * 1e6:

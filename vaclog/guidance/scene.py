@@ -95,6 +95,8 @@ class Scene:
         Of the signals room.
     passes
         Passes of the hand finished.
+    breaks
+        (start, end) of times when the engine stopped, until it had settled again.
     """
 
     def __init__(self, engine: EngineCard, rig: RigCard, options: Options) -> None:
@@ -110,6 +112,7 @@ class Scene:
         self.low_seen: list[tuple[float, Because]] = []
         self.barometer_kpa: float | None = None
         self.passes = 0
+        self.breaks: list[tuple[int, int]] = []
 
     # What goes on ---------------------------------------------------------------------------
 

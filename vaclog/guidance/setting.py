@@ -98,6 +98,16 @@ class Setting:
             self._state, self._tap_us = "check", scene.now_us
             self._state_us = scene.now_us
 
+    def resume(self, scene: Scene, gap_us: int) -> Instruction | None:
+        """The engine stood for a while, and runs again: what is due is told or heard anew."""
+        if self._state == "check":
+            self._tap_us = self._state_us = scene.now_us
+        elif self._state == "lock":
+            return self._ask_lock(scene)
+        else:
+            self._state, self._order_us, self._said_there = "turn", None, False
+        return None
+
     # Turning ---------------------------------------------------------------------------------
 
     def _aim(self, scene: Scene) -> None:

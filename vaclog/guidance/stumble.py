@@ -17,6 +17,8 @@ from vaclog.signals.tables import FloatArray
 
 MISFIRE_RATE: Final = 0.03
 ROUGH_CYCLES: Final = 30
+DYING_US: Final = 2_000_000
+"""Before an engine has stopped it runs down for so long at most."""
 # A jump spans three cycles, and a misfire slows the one after it too.
 _SHAKEN: Final = 3
 
@@ -104,6 +106,10 @@ def _rougher(scene: Scene, known: Known, since_us: int, until_us: int, asked: _A
     jumps = np.diff(scene.cycles.rpm[: max(known.cycles - _SHAKEN, 0)], 2) ** 2
     seen = (known.study.misfire.cycles[:, None] + np.arange(-_SHAKEN, 2)).ravel()
     jumps[seen[(seen >= 0) & (seen < len(jumps))]] = np.nan
+    for start_us, end_us in scene.breaks:
+        # A start is no stumbling, and would drown it.
+        a, b = np.searchsorted(scene.cycles.start_us, (start_us - DYING_US, end_us)).tolist()
+        jumps[max(a - 2, 0) : b] = np.nan
     here, before = jumps[first:], jumps[: max(smooth - 2, 0)]
     if np.isfinite(here).sum() < ROUGH_CYCLES or np.isfinite(before).sum() < 2 * ROUGH_CYCLES:
         return False

@@ -12,6 +12,7 @@ time are met.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Final
 
 from vaclog.guidance import enough
@@ -108,6 +109,26 @@ class Sweeping:
             self._end = True
         elif tap in (Tap.DONE, Tap.MOVED):
             self._tries = 0
+
+    def resume(self, scene: Scene, gap_us: int) -> Instruction | None:
+        """The engine stood for so long, and runs again: no time has passed, a new hold begins.
+
+        Returns
+        -------
+        Instruction or None
+            The nudge once more where it was not done, else what is done now.
+        """
+        if not self.passes.begun:
+            return None
+        self.passes.skip(gap_us)
+        self._order_us += gap_us
+        self._stop_us += gap_us
+        self._hold_us = scene.now_us
+        if self._order is not None and not self._answered(scene):
+            return replace(self._order, at_us=scene.now_us)
+        self._listening = True
+        self._doubt_us = scene.now_us + round(STOP_PAUSE_S * 1e6)
+        return scene.say(Step.LISTEN, Because.SETTLE, urgency=Urgency.CALM, valid_s=2.0)
 
     # Orders ----------------------------------------------------------------------------------
 

@@ -51,7 +51,7 @@ class HandWatch:
         if not np.isfinite(hand_deg):
             return
         if self._t and at_us - self._t[-1] > 3_000_000:
-            self._begin_again(at_us)
+            self.forget(at_us)
         self._t.append(at_us)
         self._deg.append(hand_deg)
         if len(self._deg) < 2 * _RECENT:
@@ -108,7 +108,7 @@ class HandWatch:
         bends = np.diff(np.array(self._deg), 2)
         return float(1.4826 * np.median(np.abs(bends)) / np.sqrt(6.0)) if len(bends) > 4 else 0.0
 
-    def _begin_again(self, at_us: int) -> None:
+    def forget(self, at_us: int) -> None:
         """Nothing was seen for a while: what stood then need not stand now."""
         self._t.clear()
         self._deg.clear()

@@ -47,6 +47,11 @@ from vaclog.wire.messages import Gap, GapKind, Marker, Message
 # Ticks come at least every 350 ms, so that it is said before two seconds are over.
 SILENT_AFTER_US: Final = 1_600_000
 
+# While the device goes on without a cycle, who leads is shown that after so long, and again.
+# Later than an engine that runs down, sooner than that the device itself is called lost.
+STILL_AFTER_US: Final = 2_000_000
+STILL_EVERY_US: Final = 250_000
+
 # A ball that shows every cycle's own scatter cannot be read; a second of idle can, and the
 # engine itself takes about that long to answer.
 MEAN_CYCLES: Final = 8
@@ -110,6 +115,7 @@ class Session:
         self._options = Options()
         self._barometer_kpa: float | None = None
         self._next_barometer = 1
+        self._next_still_us: int | None = None  # None before the first cycle
 
     @property
     def engine(self) -> EngineCard:
@@ -283,6 +289,8 @@ class Session:
         chain = self._signal_chain()
         if chain.feed(messages, at_us):
             events += self._on_cycles(chain, at_us)
+        else:
+            events += self._on_none(chain, at_us)
         if self._leader is not None:
             for message in messages:
                 if isinstance(message, Marker):
@@ -323,19 +331,33 @@ class Session:
                 barometer_kpa=self._barometer_kpa,
             )
         ]
+        if at_us is not None:
+            self._next_still_us = at_us + STILL_AFTER_US
         if self._leader is not None:
-            events += self._instruct(
-                self._leader.on_cycles(
-                    table,
-                    chain.background(with_open=False),
-                    at_us=at_us,
-                    barometer_kpa=self._barometer_kpa,
-                )
-            )
+            events += self._lead_on(chain, table, at_us)
         if self._every and len(table) >= self._next_provisional:
             self._next_provisional = len(table) + self._every
             events.append(self._provisional(chain))
         return events
+
+    def _on_none(self, chain: SignalChain, at_us: int | None) -> list[Event]:
+        """The device goes on, and no cycle is complete: for longer than one takes?"""
+        due_us = self._next_still_us
+        if self._leader is None or at_us is None or due_us is None or at_us < due_us:
+            return []
+        self._next_still_us = at_us + STILL_EVERY_US
+        return self._lead_on(chain, chain.cycles(), at_us)
+
+    def _lead_on(self, chain: SignalChain, table: CycleTable, at_us: int | None) -> list[Event]:
+        assert self._leader is not None
+        return self._instruct(
+            self._leader.on_cycles(
+                table,
+                chain.background(with_open=False),
+                at_us=at_us,
+                barometer_kpa=self._barometer_kpa,
+            )
+        )
 
     def _look_for_barometer(self, chain: SignalChain, cycles: int) -> None:
         """Look again now and then, counted in cycles; without one, by the card's altitude."""
