@@ -11,13 +11,15 @@ read from the shape of the distribution of scores.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vaclog.analysis.findings import MisfireFinding
 from vaclog.analysis.misfire.bulk import RateLaw, ScoreLaw, fit_law, fit_rate
+from vaclog.analysis.misfire.crowd import Crowd, decode, restless
+from vaclog.analysis.misfire.onset import onset_deg
 from vaclog.analysis.misfire.stumble import Scores, echoes, peel, score
 from vaclog.cards import EngineCard
 from vaclog.signals.tables import CycleTable, FloatArray, IntArray
@@ -43,6 +45,9 @@ SKEWED = 0.10
 # A bulk that leans the other way is not one of weak and strong strokes: a bump beside it only
 # mends its shape, as on the steep side of a hill, and is no rate (real ones gave above -0.03).
 LEANING = -0.05
+# Single misfires from which on they may hide others, and the separation from which on a crowded
+# cycle is named: below, every fifth named one would be its neighbour.
+SOME_SHARE, SURE_SINGLES = 0.02, 3.0
 DEEP = 6.0  # score of an event that stands clear of any bulk
 # Cycles around deep events that are left aside, and the share of cycles that must remain.
 NEIGHBOURS = ((30, 0.4), (12, 0.4), (6, 0.2))
@@ -50,11 +55,6 @@ NEIGHBOURS = ((30, 0.4), (12, 0.4), (6, 0.2))
 # some 15°, a small part of a turn but, with one speed per cycle, no small part of the effect.
 TRUST_TURNS, TRUST_CYCLES = 0.5, 0.15
 SURE = 3.0  # log units, odds of 20 to 1
-# A hinge has two more numbers (place, steepness) than a constant rate; each is worth about
-# half the log of the number of events, a few units for tens of events.
-ONSET_EVIDENCE = 6.0
-MIN_EVENTS_FOR_ONSET = 5
-BIN_DEG = 0.25
 
 
 def find_misfires(cycles: CycleTable, use: NDArray[np.bool_], engine: EngineCard) -> MisfireFinding:
@@ -88,16 +88,40 @@ def find_misfires(cycles: CycleTable, use: NDArray[np.bool_], engine: EngineCard
         false_alarm_threshold(law, per_10_min),
         mirrored_threshold(scores.z[learnt & ~deep], per_10_min),
     )
+    kept = [event for event in events if event[2] > threshold]
+    crowd = find_crowd(cycles, known, scores, kept)
+    if crowd is not None:
+        return replace(
+            _crowded(cycles, crowd, judged, known, kept),
+            false_alarms_per_thousand=1e3 * FALSE_PER_10_MIN / per_10_min,
+            slot=same_beat(scores, kept),
+        )
     if not law.place > threshold + CLEAR:  # also where there is no bump, and no place of it
         rate = fit_rate(scores.z[known], echoes(scores.filter))
         if _drowned(rate, threshold):
             return _rate_only(rate, judged, per_10_min)
-    kept = [event for event in events if event[2] > threshold]
     return replace(
         _singles(cycles, known, kept),
         false_alarms_per_thousand=1e3 * FALSE_PER_10_MIN / per_10_min,
         slot=same_beat(scores, kept),
     )
+
+
+def find_crowd(
+    cycles: CycleTable,
+    known: NDArray[np.bool_],
+    scores: Scores,
+    kept: list[tuple[int, int, float]],
+) -> Crowd | None:
+    """Misfires all at once, where they are too dense to be told one by one; None where not.
+
+    Asked only where the engine is restless in a way that scatter alone does not make.
+    """
+    single = len({row for row, _, _ in kept}) / max(int(known.sum()), 1)
+    if single < SOME_SHARE and not restless(scores.features, known):
+        return None
+    crowd = decode(cycles, known, scores.features, scores.filter.tails)
+    return crowd if crowd is not None and crowd.believed() else None
 
 
 def find_plain_misfires(
@@ -133,6 +157,32 @@ def _singles(
         high_per_thousand=1e3 * high,
         onset_deg=onset,
         u_onset_deg=u_onset,
+    )
+
+
+def _crowded(
+    cycles: CycleTable,
+    crowd: Crowd,
+    judged: int,
+    known: NDArray[np.bool_],
+    kept: list[tuple[int, int, float]],
+) -> MisfireFinding:
+    """Rate of misfires that crowd; which cycles, where lost strokes stand clear."""
+    low, high = crowd.interval()
+    clear = crowd.separation >= SURE_SINGLES
+    rows = crowd.rows[crowd.lost > 0.5] if clear else np.zeros(0, dtype=np.int64)
+    hit = np.isin(np.flatnonzero(known), rows if clear else [row for row, _, _ in kept])
+    onset, u_onset = onset_deg(cycles.advance_deg[known], hit)
+    return replace(
+        _nothing(),
+        cycles=rows,
+        judged=judged,
+        per_thousand=1e3 * crowd.share,
+        low_per_thousand=1e3 * low,
+        high_per_thousand=1e3 * high,
+        onset_deg=onset,
+        u_onset_deg=u_onset,
+        singles=clear,
     )
 
 
@@ -220,77 +270,6 @@ def same_beat(scores: Scores, events: list[tuple[int, int, float]]) -> int:
         # "One place, but which of two neighbours?" is not known, and not random either.
         return best + 1 if gain[best] - float(np.sort(gain)[-2]) > SURE else -1
     return 0 if gain[best] < -SURE else -1
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Grid:
-    """Rates over advance: a base, and beyond an onset a step or a slope."""
-
-    onset_deg: FloatArray
-    log_like: FloatArray  # [onset], summed over the other numbers
-    flat: float
-
-
-def onset_deg(advance_deg: FloatArray, misfired: NDArray[np.bool_]) -> tuple[float, float]:
-    """Advance beyond which misfiring begins, and its standard uncertainty; NaN if none.
-
-    Bernoulli likelihood of a constant rate up to the onset and a step or a slope beyond, on a
-    grid, averaged over base and steepness. The onset is reported only where more advance
-    misfires more, and that beats both one rate throughout and the mirrored case.
-
-    Parameters
-    ----------
-    advance_deg
-        float64 [n], NaN where unknown.
-    misfired
-        bool [n].
-    """
-    nothing = float("nan"), float("nan")
-    good = np.isfinite(advance_deg)
-    if misfired[good].sum() < MIN_EVENTS_FOR_ONSET:
-        return nothing
-    alpha, hit = advance_deg[good], misfired[good]
-    if float(np.ptp(np.quantile(alpha, [0.02, 0.98]))) < 2.0:
-        return nothing
-    up, down = _onset_grid(alpha, hit), _onset_grid(-alpha, hit)
-    if _evidence(up) < ONSET_EVIDENCE or _evidence(down) > _evidence(up):
-        return nothing
-    weight = np.exp(up.log_like - up.log_like.max())
-    weight /= weight.sum()
-    mean = float(np.sum(weight * up.onset_deg))
-    spread = float(np.sqrt(np.sum(weight * (up.onset_deg - mean) ** 2)))
-    return mean, max(spread, BIN_DEG / float(np.sqrt(12.0)))
-
-
-def _evidence(grid: _Grid) -> float:
-    """Log of the average likelihood of an onset over that of one rate throughout."""
-    top = float(grid.log_like.max())
-    return top + float(np.log(np.mean(np.exp(grid.log_like - top)))) - grid.flat
-
-
-def _onset_grid(alpha: FloatArray, hit: NDArray[np.bool_]) -> _Grid:
-    """Likelihood over the onset, averaged over base rate, steepness and form."""
-    low = float(alpha.min())
-    index = ((alpha - low) / BIN_DEG).astype(np.intp)
-    trials = np.bincount(index).astype(np.float64)
-    hits = np.bincount(index, weights=hit, minlength=len(trials))
-    onsets: FloatArray = low + np.arange(len(trials), dtype=np.float64) * BIN_DEG
-    centre = onsets + 0.5 * BIN_DEG
-    beyond = np.maximum(centre[None] - onsets[:, None], 0.0)
-    share = float(hit.mean())
-    bases = share * np.array([0.02, 0.1, 0.25, 0.5, 0.75, 1.0])
-    forms = [s * beyond for s in np.geomspace(0.003, 0.4, 9)]
-    forms += [h * (beyond > 0.0) for h in np.geomspace(0.005, 0.8, 9)]
-    logs = []
-    for form in forms:
-        for base in bases:
-            rate = np.clip(base + form, 1e-6, 0.95)
-            logs.append(hits @ np.log(rate).T + (trials - hits) @ np.log1p(-rate).T)
-    stack = np.array(logs)
-    top = float(stack.max())
-    log_like = top + np.log(np.mean(np.exp(stack - top), axis=0) + 1e-300)
-    flat = float(hits.sum() * np.log(share) + (trials - hits).sum() * np.log1p(-share))
-    return _Grid(onset_deg=onsets, log_like=log_like, flat=flat)
 
 
 def _drowned(rate: RateLaw, threshold: float) -> bool:
