@@ -98,11 +98,13 @@ def test_truth_is_the_peak_of_the_quiet_run(seed):
         np.random.default_rng(seed), moving=bool(seed % 2), tabulated=seed % 3 == 0
     ).engine
     engine = build(spec)
+    # Without weights the spark is where the hand is, at any speed; where it is best is the same.
+    bare = build(replace(spec, centrifugal=()))
     x = np.array([-2.0, -1.0, 0.0, 1.0, 2.0])
     kpa = []
     for advance in (engine.top.advance_deg + x).tolist():
         script = Script(start_deg=advance, segments=(Hold(seconds=11.0),))
-        trace = run(engine, script, np.random.default_rng(0), quiet=True)
+        trace = run(bare, script, np.random.default_rng(0), quiet=True)
         kpa.append(settled(trace, spec.cylinders, 7.0)[1])
     cubic = np.polynomial.Polynomial.fit(x, kpa, 3)
     vertex = brentq(cubic.deriv(), -2.0, 2.0)

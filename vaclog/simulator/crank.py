@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Generator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from operator import mul
 
 import numpy as np
@@ -186,9 +186,8 @@ def build(spec: EngineSpec) -> Engine:
     mean-value relations take it over, so that they tell the truth about the steady idle.
     """
     engine = Engine(spec)
-    script = Script(start_deg=spec.idle_deg, segments=(Hold(seconds=QUIET_S),))
     for _ in range(2):
-        trace = run(engine, script, np.random.default_rng(0), quiet=True)
+        trace = _held_at(engine, spec.idle_deg)
         rpm, kpa, air_kg, work_j = settled(trace, spec.cylinders, QUIET_S - 2.0)
         pa = kpa * 1e3
         burned = work_j * spec.cylinders / (4 * math.pi)
@@ -207,8 +206,7 @@ def _top_shift(engine: Engine) -> tuple[float, float]:
     wide, off, bend = 3.0, [], 0.0
     for way in (-1.0, 1.0):
         advance = engine.top.advance_deg + way * wide
-        script = Script(start_deg=advance, segments=(Hold(seconds=QUIET_S),))
-        trace = run(engine, script, np.random.default_rng(0), quiet=True)
+        trace = _held_at(engine, advance)
         kpa = settled(trace, engine.spec.cylinders, QUIET_S - 2.0)[1]
         mean_value = engine.steady(advance)
         if mean_value is None:
@@ -219,6 +217,15 @@ def _top_shift(engine: Engine) -> tuple[float, float]:
 
 
 QUIET_S = 5.0
+
+
+def _held_at(engine: Engine, advance_deg: float) -> Trace:
+    """A short run without chance, with the spark just there: no weights add to it at any speed."""
+    spec = replace(engine.spec.quiet(), centrifugal=(), canister=None)
+    script = Script(start_deg=advance_deg, segments=(Hold(seconds=QUIET_S),))
+    rng = np.random.default_rng(0)
+    hand = Hand(script.start_deg, rng)
+    return _Run(engine, spec, hand, perform(script, hand), rng, script.starts_running).go()
 
 
 def settled(trace: Trace, cylinders: int, from_s: float) -> tuple[float, float, float, float]:
@@ -508,7 +515,7 @@ class _Run:
 
     def _idle_weights(self) -> float:
         """What the weights add at the first idle."""
-        return self.engine.spec.centrifugal_deg(self.engine.spec.idle_rpm)
+        return self.spec.centrifugal_deg(self.spec.idle_rpm)
 
     def _mean_pa(self) -> float:
         """Pressure over the last firing interval, as a needle shows it."""
