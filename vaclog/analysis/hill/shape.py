@@ -76,10 +76,6 @@ class HillPrior:
         (share, standard deviation) of the drift of idle speed with hands off. One normal
         with 2 % (17 rpm a minute at 850) serves: mixtures with a wide tail followed a drift that
         was not there when the sweep went one way only.
-    slope
-        Per cent of pressure per per cent of speed along the steady idles of one throttle
-        setting. Air that enters is air that leaves, so pressure times speed would be
-        constant; residual gas makes it a little less than -1.
     bend_percent_per_deg2
         Bend of the steady hill of speed, per cent per square degree: 3.1e-4 of torque
         (2 to 5e-4, Heywood ch. 9 and closed-cycle models) times 0.82 of speed per torque
@@ -96,7 +92,6 @@ class HillPrior:
     lopsided: float = 0.17
     u_lopsided: float = 0.30
     drift_percent_per_min: tuple[tuple[float, float], ...] = ((1.0, 2.0),)
-    slope: float = -0.8
     u_settling: float = 0.07
     bend_percent_per_deg2: float = 0.0254
     lowest_deg: float = -15.0

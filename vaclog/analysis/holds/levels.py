@@ -34,7 +34,7 @@ class Levels:
         float64 [K], what was read at each.
     level
         float64 [K + 1], torque at each hold less a constant common to all; last, what the lags
-        leave of a lasting disturbance, 1 - sum a - slope sum b.
+        leave of a lasting disturbance, 1 - sum a.
     covariance
         float64 [K + 1, K + 1], of the levels.
     sigma
@@ -103,12 +103,11 @@ def _with_priors(
     normal[:width, :width] = (columns * weights[:, None]).T @ columns
     right = np.append((columns * weights[:, None]).T @ energy, 0.0)
     beta = np.linalg.lstsq(normal[:width, :width], right[:width], rcond=1e-12)[0]
-    kept = float(beta[:ORDER].sum() + prior.slope * beta[ORDER : 2 * ORDER].sum())
-    gain = 1.0 / min(max(1.0 - kept, 0.03), 0.5)
+    gain = 1.0 / min(max(1.0 - float(beta[:ORDER].sum()), 0.03), 0.5)
     drift = max(percent for _, percent in prior.drift_percent_per_min)
     normal[2 * ORDER, 2 * ORDER] += (sigma * gain / drift) ** 2
     settling = np.zeros(width + 1)
-    settling[:ORDER], settling[ORDER : 2 * ORDER], settling[-1] = 1.0, prior.slope, 1.0
+    settling[:ORDER] = settling[-1] = 1.0
     weight = (sigma / prior.u_settling) ** 2
     normal += weight * np.outer(settling, settling)
     right += weight * settling
