@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, fields, is_dataclass
 from typing import Any, Final
 
 from vaclog.guidance.instructions import Instruction
@@ -104,14 +104,15 @@ class View:
 
 def view_json(view: View) -> str:
     """The view as one line of strict JSON; numbers rounded to what can be seen."""
-    return json.dumps(_plain(asdict(view)), allow_nan=False, separators=(",", ":"))
+    return json.dumps(_plain(view), allow_nan=False, separators=(",", ":"))
 
 
 def _plain(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {key: _plain(each) for key, each in value.items()}
-    if isinstance(value, tuple | list):
-        return [_plain(each) for each in value]
+    # Most are the numbers of the picture, a thousand of them.
     if isinstance(value, float):
         return round(value, 3) if math.isfinite(value) else None
+    if isinstance(value, tuple | list):
+        return [_plain(each) for each in value]
+    if is_dataclass(value):
+        return {each.name: _plain(getattr(value, each.name)) for each in fields(value)}
     return value

@@ -10,6 +10,7 @@ an interval", IEEE Signal Process. Lett. 12 (2005), with segment costs from runn
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -207,17 +208,12 @@ def corner(
     """
     good = np.isfinite(y)
     t, v = t_s[good], y[good]
-    best, answer = np.inf, float(np.median(grid_s))
-    for at in grid_s:
-        columns = [np.ones(len(t))]
-        if not level_before:
-            columns.append(np.minimum(t - at, 0.0))
-        if not level_after:
-            columns.append(np.maximum(t - at, 0.0))
-        cost = _cost(np.column_stack(columns), v)
-        if cost < best:
-            best, answer = cost, float(at)
-    return answer
+    if not len(grid_s):
+        return float("nan")
+    away = t - grid_s[:, None]
+    slopes = [] if level_before else [np.minimum(away, 0.0)]
+    slopes += [] if level_after else [np.maximum(away, 0.0)]
+    return float(grid_s[_costs([np.ones_like(away), *slopes], v).argmin()])
 
 
 def ramp_between_levels(
@@ -282,18 +278,27 @@ def plateau(
     """
     good = np.isfinite(y)
     t, v = t_s[good], y[good]
-    best, answer = np.inf, (float(grid_s[0]), float(grid_s[0]))
-    for start in grid_s:
-        for end in grid_s[(grid_s >= start) & (grid_s <= start + longest_s)]:
-            columns = [np.ones(len(t)), np.minimum(t - start, 0.0), np.maximum(t - end, 0.0)]
-            cost = _cost(np.column_stack(columns), v)
-            if cost < best:
-                best, answer = cost, (float(start), float(end))
-    return answer
+    length_s = grid_s - grid_s[:, None]
+    first, last = np.nonzero((length_s >= 0.0) & (grid_s <= grid_s[:, None] + longest_s))
+    starts, ends = grid_s[first], grid_s[last]
+    before = np.minimum(t - starts[:, None], 0.0)
+    after = np.maximum(t - ends[:, None], 0.0)
+    best = int(_costs([np.ones_like(before), before, after], v).argmin())
+    return float(starts[best]), float(ends[best])
 
 
-def _cost(design: FloatArray, v: FloatArray) -> float:
-    """Residual squares after least squares."""
-    gram = design.T @ design + 1e-9 * np.eye(design.shape[1])
-    solution = np.linalg.solve(gram, design.T @ v)
-    return float(np.sum((v - design @ solution) ** 2))
+def _costs(columns: Sequence[FloatArray], v: FloatArray) -> FloatArray:
+    """Residual squares after least squares, float64 [g], for g designs at a stroke.
+
+    Parameters
+    ----------
+    columns
+        Each float64 [g, n]: one column of every design.
+    v
+        float64 [n].
+    """
+    design = np.stack(columns, axis=1)
+    gram = design @ design.transpose(0, 2, 1) + 1e-9 * np.eye(len(columns))
+    solution = np.linalg.solve(gram, (design @ v)[:, :, None])[:, :, 0]
+    rest = v - np.einsum("gk,gkn->gn", solution, design)
+    return np.asarray((rest**2).sum(axis=1))
