@@ -15,7 +15,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vaclog.analysis.hill.dynamics import least_squares
 from vaclog.analysis.hill.grid import Ground, Node, Posterior
 from vaclog.signals.tables import FloatArray
 
@@ -52,17 +51,17 @@ def steady_curve(ground: Ground, post: Posterior, pressure_kpa: FloatArray) -> C
     rows = ground.rows
     low, high = float(rows.advance_deg.min()), float(rows.advance_deg.max())
     deg = np.arange(np.floor(low - BELOW_DEG), np.ceil(high + ABOVE_DEG) + STEP_DEG / 2, STEP_DEG)
-    curves, masses, noises = [], [], []
     falls = _lagged(
         np.stack([_shape(node, rows.advance_deg) for node in post.nodes], axis=1), ground.gain
     )
-    for node, fall in zip(post.nodes, np.ascontiguousarray(falls.T), strict=True):
-        curve, u_kpa, noise = _one(ground, node, fall, pressure_kpa, deg)
-        # The band holds both what the nodes differ by and what each leaves open.
-        curves += [curve - u_kpa, curve, curve + u_kpa]
-        masses += [node.mass / 6, 2 * node.mass / 3, node.mass / 6]
-        noises.append(noise)
-    stack, weight = np.array(curves), np.array(masses)
+    laid = _lay(ground, falls.T, pressure_kpa)
+    curves, u_kpa = _along(laid, np.stack([_shape(node, deg) for node in post.nodes]), ground.gain)
+    # The band holds both what the nodes differ by and what each leaves open. Where z = sqrt(3)
+    # and weights are 1/6, 2/3, 1/6, three points carry a normal's variance.
+    away = np.sqrt(3.0) * u_kpa
+    stack = np.stack([curves - away, curves, curves + away], axis=1).reshape(-1, len(deg))
+    mass = np.array([node.mass for node in post.nodes])
+    weight = np.outer(mass, (1 / 6, 2 / 3, 1 / 6)).ravel()
     order = np.argsort(stack, axis=0)
     ranked = np.take_along_axis(stack, order, axis=0)
     below = np.cumsum(weight[order], axis=0) - weight[order] / 2
@@ -72,7 +71,7 @@ def steady_curve(ground: Ground, post: Posterior, pressure_kpa: FloatArray) -> C
         kpa=bands[1],
         low_kpa=bands[0],
         high_kpa=bands[2],
-        noise_kpa=float(np.median(noises)),
+        noise_kpa=float(np.median(laid.sigma_kpa)),
     )
 
 
@@ -81,22 +80,61 @@ def _at(ranked: FloatArray, below: FloatArray, level: float) -> FloatArray:
     return np.array([np.interp(level, below[:, g], ranked[:, g]) for g in columns])
 
 
-def _one(
-    ground: Ground, node: Node, fall: FloatArray, pressure_kpa: FloatArray, deg: FloatArray
-) -> tuple[FloatArray, FloatArray, float]:
-    """The curve of one hill, its standard uncertainty, and the pressure's scatter about it."""
-    rows = ground.rows
-    columns = np.stack([np.ones(len(rows)), fall, rows.minutes], axis=1)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Laid:
+    """Each hill laid over the pressures: pressure = level + scale * fall + drift * minutes.
+
+    Attributes
+    ----------
+    beta
+        float64 [k, 3], level, scale, drift.
+    covariance
+        float64 [k, 3, 3], as if the pressures' deviations were independent.
+    sigma_kpa
+        float64 [k], their standard deviation.
+    """
+
+    beta: FloatArray
+    covariance: FloatArray
+    sigma_kpa: FloatArray
+
+
+def _lay(ground: Ground, falls: FloatArray, pressure_kpa: FloatArray) -> _Laid:
+    """Weighted least squares for all hills, float64 [k, n], at a stroke.
+
+    By QR of scaled columns, as :func:`~vaclog.analysis.hill.dynamics.least_squares`: a live look
+    at the hill has sixty of them.
+    """
     root = np.sqrt(ground.weights)
-    beta, covariance, sigma = least_squares(columns * root[:, None], pressure_kpa * root)
-    shape = _shape(node, deg)
+    ones = np.ones_like(falls)
+    columns = np.stack([ones, falls, ones * ground.rows.minutes], axis=2) * root[:, None]
+    y = (pressure_kpa * root)[:, None]
+    scale = np.sqrt((columns**2).sum(axis=1))
+    scaled = columns / scale[:, None, :]
+    q, r = np.linalg.qr(scaled)
+    back = q.transpose(0, 2, 1)
+    beta = np.linalg.solve(r, back @ y)
+    # One step of refinement buys the digits that an ill-conditioned design costs.
+    beta = beta + np.linalg.solve(r, back @ (y - scaled @ beta))
+    rest = (y - scaled @ beta)[:, :, 0]
+    freedom = columns.shape[1] - columns.shape[2]
+    variance = (rest**2).sum(axis=1) / freedom
+    inverse = np.linalg.inv(r)
+    each = variance[:, None, None] * (inverse @ inverse.transpose(0, 2, 1))
+    return _Laid(
+        beta=beta[:, :, 0] / scale,
+        covariance=each / (scale[:, :, None] * scale[:, None, :]),
+        sigma_kpa=np.sqrt(variance),
+    )
+
+
+def _along(laid: _Laid, shapes: FloatArray, gain: float) -> tuple[FloatArray, FloatArray]:
+    """The curves of all hills at the shapes of a grid, float64 [k, g], and their uncertainty."""
+    level, scale = laid.beta[:, :1], np.maximum(laid.beta[:, 1:2], 0.0)
+    own, cross, other = (laid.covariance[:, i, j, None] for i, j in ((0, 0), (0, 1), (1, 1)))
     # Deviations keep for about the gain's number of cycles, so that many fewer are independent.
-    inflate = 2 * ground.gain
-    at = np.stack([np.ones(len(deg)), shape, np.zeros(len(deg))], axis=1)
-    variance = np.einsum("gi,ij,gj->g", at, covariance, at) * inflate
-    scale = max(float(beta[1]), 0.0)
-    # Where z = sqrt(3) and weights are 1/6, 2/3, 1/6, three points carry a normal's variance.
-    return beta[0] + scale * shape, np.sqrt(3 * variance), sigma
+    variance = (own + 2 * cross * shapes + other * shapes**2) * (2 * gain)
+    return level + scale * shapes, np.sqrt(np.maximum(variance, 0.0))
 
 
 def _shape(node: Node, deg: FloatArray) -> FloatArray:
