@@ -13,6 +13,7 @@ from vaclog.daemon.desk import Desk, Handed
 from vaclog.web.access import COOKIE, Access
 from vaclog.web.app import make_app
 from vaclog.web.hub import Hub
+from vaclog.web.invited import Invited
 from vaclog.web.server import PageServer, names, open_socket
 
 
@@ -185,17 +186,17 @@ def test_the_page_asks_for_nothing_from_elsewhere(served: Served) -> None:
 def test_a_restart_remembers_who_was_invited(tmp_path: Path) -> None:
     """By digests alone, in a file that only its owner reads; a spoilt file invites nobody."""
     kept = tmp_path / "invited.json"
-    before = Access(["here:1"], remember=kept)
+    before = Access(["here:1"], invited=Invited(kept))
     entry = before.redeem(before.invite("control"), "phone")
     assert entry is not None
     cookie, _ = entry
     assert cookie not in kept.read_text(encoding="utf-8")
     assert kept.stat().st_mode & 0o077 == 0
-    assert Access(["here:1"], remember=kept).level(cookie) == "control"
+    assert Access(["here:1"], invited=Invited(kept)).level(cookie) == "control"
     assert Access(["here:1"]).level(cookie) is None
     for spoilt in ("", "[]", '{"x": "root"}', "{"):
         kept.write_text(spoilt, encoding="utf-8")
-        assert Access(["here:1"], remember=kept).level(cookie) is None
+        assert Access(["here:1"], invited=Invited(kept)).level(cookie) is None
 
 
 def test_two_listeners_on_one_machine_have_a_cookie_each(served: Served) -> None:

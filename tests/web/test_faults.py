@@ -33,6 +33,7 @@ from vaclog.web.access import Access
 from vaclog.web.app import make_app
 from vaclog.web.feed import Feed
 from vaclog.web.hub import Hub
+from vaclog.web.invited import Invited
 from vaclog.web.server import PageServer, names, open_socket
 
 
@@ -168,7 +169,7 @@ def daemon(port: int, remember: Path) -> Iterator[tuple[Feed, Access, int]]:
     """A page on a port, that beats; phones invited in an earlier run are known."""
     opened, hub, ended = open_socket("127.0.0.1", port), Hub(), threading.Event()
     port = opened.getsockname()[1]
-    access = Access(names("127.0.0.1", port), remember=remember)
+    access = Access(names("127.0.0.1", port), invited=Invited(remember))
     with PageServer(make_app(hub, access, Desk()), opened, hub):
         feed = Feed(hub, name="port")
         beat = threading.Thread(target=feed.beat_until, args=(ended,), daemon=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
@@ -81,7 +82,12 @@ class _Heard:
 @click.option("--bind", metavar="ADDRESS", help="Serve the page at this address.")
 @click.option("--port-number", type=click.IntRange(0, 65535), help="And at this port.")
 @click.option("--called", multiple=True, metavar="NAME", help="A name the page goes by.")
-@click.option("--remember", type=FILE_OUT, help="File that keeps who was invited.")
+@click.option(
+    "--remember",
+    type=FILE_OUT,
+    help="File that keeps who was invited, for ever.  [default: one of yours, for a day]",
+)
+@click.option("--forget", is_flag=True, help="Forget who was invited before.")
 @click.option("--say", is_flag=True, help="Speak the instructions, if a program here can.")
 @click.option("--tone", is_flag=True, help="Sound a tone that rises with the vacuum.")
 @answer_options
@@ -103,6 +109,7 @@ def listen(
     port_number: int | None,
     called: tuple[str, ...],
     remember: Path | None,
+    forget: bool,
     say: bool,
     tone: bool,
     showing: Showing,
@@ -132,12 +139,16 @@ def listen(
         heard = _port(port, options, cards, capture, baud=baud, seconds=seconds)
     place: PagePlace | None = None
     if page:
+        from vaclog.web.invited import A_DAY_S, usual_file
+
         place = PagePlace(
             bind=bind or ("0.0.0.0" if lan else "127.0.0.1"),
             port=PAGE_PORT if port_number is None else port_number,
             or_next=port_number is None,
             names=called,
-            remember=remember,
+            remember=remember or usual_file(os.environ),
+            remember_s=A_DAY_S if remember is None else None,
+            forget=forget,
         )
     with ExitStack() as stack:
         says = stack.enter_context(Says())

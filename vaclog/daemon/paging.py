@@ -16,6 +16,7 @@ from vaclog.web.access import Access
 from vaclog.web.app import make_app
 from vaclog.web.feed import Feed
 from vaclog.web.hub import Hub
+from vaclog.web.invited import PORT, Invited
 from vaclog.web.server import PageServer, lan_address, names, open_socket
 
 
@@ -32,7 +33,8 @@ def serve(
     opened = open_socket(page.bind, page.port, or_next=page.or_next)
     port = opened.getsockname()[1]
     hub = Hub()
-    access = Access(names(page.bind, port, page.names), log=watchers.log, remember=page.remember)
+    invited = _invited(page, port, watchers)
+    access = Access(names(page.bind, port, page.names), log=watchers.log, invited=invited)
     host = _called(page)
 
     def address(token: str) -> str:
@@ -47,6 +49,24 @@ def serve(
     stack.callback(ended.set)
     watchers.on_address(address(access.invite("control")))
     return feed
+
+
+def _invited(page: PagePlace, port: int, watchers: Watchers) -> Invited:
+    """Who was invited before the program was started anew."""
+    path = page.remember
+    if path is None:
+        return Invited(None)
+    path = path.with_name(path.name.replace(PORT, str(port)))
+    if page.forget:
+        path.unlink(missing_ok=True)
+    invited = Invited(path, keep_s=page.remember_s, log=watchers.log)
+    if len(invited):
+        those = "Who was" if len(invited) == 1 else f"The {len(invited)} that were"
+        watchers.log(
+            f"{those} let in before a restart may come back without a new invitation ({path}); "
+            "--forget begins with nobody."
+        )
+    return invited
 
 
 def _called(page: PagePlace) -> str:

@@ -39,8 +39,10 @@ class PagePlace:
         See :func:`vaclog.web.server.open_socket`.
     names
         Further names by which it may be called.
-    remember
-        File for the digests of cookies.
+    remember, remember_s
+        File for the digests of cookies, see :mod:`vaclog.web.invited`, and for how long.
+    forget
+        Begin with nobody invited.
     """
 
     bind: str = "127.0.0.1"
@@ -48,6 +50,8 @@ class PagePlace:
     or_next: bool = True
     names: tuple[str, ...] = ()
     remember: Path | None = None
+    remember_s: float | None = None
+    forget: bool = False
 
     @property
     def is_lan(self) -> bool:

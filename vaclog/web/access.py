@@ -12,14 +12,12 @@ kept here.
 from __future__ import annotations
 
 import hashlib
-import json
 import secrets
 import threading
 from collections.abc import Callable, Iterable
-from pathlib import Path
-from typing import Final, Literal, TypeAlias
+from typing import Final
 
-Level: TypeAlias = Literal["watch", "control"]
+from vaclog.web.invited import Invited, Level
 
 COOKIE: Final = "vaclog"
 # 18 bytes are 144 bits: beyond guessing, and short enough for a small QR code.
@@ -39,9 +37,9 @@ class Access:
         refused, so that no foreign site can make a browser ask here by a name of its own.
     log
         Told of each refusal, once for each kind and caller.
-    remember
-        File that keeps the digests of cookies, so that phones stay invited when the daemon is
-        started anew; None: until it ends.
+    invited
+        Who was let in before, so that phones stay invited when the daemon is started anew;
+        None: nobody, and until it ends.
     """
 
     def __init__(
@@ -49,16 +47,15 @@ class Access:
         hosts: Iterable[str],
         *,
         log: Callable[[str], None] = lambda _text: None,
-        remember: Path | None = None,
+        invited: Invited | None = None,
     ) -> None:
         self._hosts = frozenset(host.lower() for host in hosts)
         self._log = log
-        self._remember = remember
         self._lock = threading.Lock()
         self._told: set[tuple[str, str]] = set()
         self._open: dict[str, Level] = {}
         self._used: set[str] = set()
-        self._cookies: dict[str, Level] = _remembered(remember)
+        self._invited = Invited(None) if invited is None else invited
 
     def invite(self, level: Level) -> str:
         """Make a token that lets one phone in."""
@@ -77,8 +74,7 @@ class Access:
             if level is not None:
                 self._used.add(digest)
                 cookie = secrets.token_urlsafe(_TOKEN_BYTES)
-                self._cookies[_digest(cookie)] = level
-                self._keep()
+                self._invited.add(_digest(cookie), level)
                 return cookie, level
             used = digest in self._used
         self.refuse("a used invitation" if used else "a wrong invitation", caller)
@@ -86,7 +82,7 @@ class Access:
 
     def level(self, cookie: str | None) -> Level | None:
         """What a cookie allows."""
-        return None if not cookie else self._cookies.get(_digest(cookie))
+        return None if not cookie else self._invited.level(_digest(cookie))
 
     def is_host(self, host: str) -> bool:
         """Whether the page may be called so."""
@@ -104,29 +100,6 @@ class Access:
             self._told.add((what, caller))
         self._log(f"Refused {caller}: {what}. Further ones like it are refused in silence.")
 
-    def _keep(self) -> None:
-        if self._remember is None:
-            return
-        try:
-            self._remember.touch(mode=0o600)
-            self._remember.write_text(json.dumps(self._cookies), encoding="utf-8")
-        except OSError as error:
-            self._log(
-                f"{self._remember} cannot be written ({error.strerror}): after a restart "
-                "phones must be invited again."
-            )
-
 
 def _digest(secret: str) -> str:
     return hashlib.sha256(secret.encode("utf-8", "replace")).hexdigest()
-
-
-def _remembered(path: Path | None) -> dict[str, Level]:
-    """Digests of an earlier run; a file that is missing or spoilt means nobody is invited yet."""
-    try:
-        kept = json.loads(path.read_text(encoding="utf-8")) if path is not None else {}
-    except (OSError, ValueError):
-        return {}
-    if not isinstance(kept, dict):
-        return {}
-    return {str(k): v for k, v in kept.items() if v in ("watch", "control")}

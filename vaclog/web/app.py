@@ -23,8 +23,9 @@ from vaclog.analysis.holds.readings import LIST, UNDO, parse_list
 from vaclog.daemon.desk import Desk, Handed
 from vaclog.errors import ReadingError
 from vaclog.guidance.instructions import Tap
-from vaclog.web.access import COOKIE, Access, Level
+from vaclog.web.access import COOKIE, Access
 from vaclog.web.hub import Hub
+from vaclog.web.invited import Level
 from vaclog.web.words import ENGLISH, PageWords
 
 _TYPES: Final = {
