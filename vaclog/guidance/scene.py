@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, fields
+from statistics import median
 from typing import Any, Final
 
 import numpy as np
@@ -164,7 +165,7 @@ class Scene:
         tail = tail[np.isfinite(tail)]
         if len(tail) < 3:
             return math.nan
-        middle = float(np.median(tail))
+        middle = median(tail.tolist())
         near = np.abs(tail - middle) < 3.0 * max(self.watch.sigma_deg(), 0.2)
         return float(tail[near].mean()) if near.any() else middle
 

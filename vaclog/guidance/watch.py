@@ -3,13 +3,18 @@
 Enters: the hand's angle, cycle by cycle (advance less what the weights add). Leaves: the level
 since the hand stands still, since when, and how far it went in the last seconds.
 
+A few dozen numbers are handled as such: arrays of them would cost several times as much.
+
 The phases of the analysis look back over the whole capture and find edges well; this looks at
 the last seconds only, so that an order can be given while the hand is still on the body.
 """
 
 from __future__ import annotations
 
+import math
 from collections import deque
+from itertools import pairwise
+from statistics import median
 from typing import Final
 
 import numpy as np
@@ -48,14 +53,14 @@ class HandWatch:
 
     def add(self, at_us: int, hand_deg: float) -> None:
         """Take the angle of one cycle; NaN is passed over."""
-        if not np.isfinite(hand_deg):
+        if not math.isfinite(hand_deg):
             return
         if self._t and at_us - self._t[-1] > 3_000_000:
             self.forget(at_us)
         self._t.append(at_us)
         self._deg.append(hand_deg)
         if len(self._deg) < 2 * _RECENT:
-            self.here_deg = float(np.median(self._deg))
+            self.here_deg = median(self._deg)
             self.still_since_us = self._t[0]
             self._level.append(hand_deg)
             return
@@ -83,7 +88,7 @@ class HandWatch:
     def _level_deg(self) -> float:
         """Mean of the level without what stands far off its median: a pulse from nowhere."""
         level = np.array(self._level)
-        middle = float(np.median(level))
+        middle = median(self._level)
         near = level[np.abs(level - middle) <= max(5.0 * self.sigma_deg(), 0.5)]
         return float(near.mean()) if len(near) else middle
 
@@ -105,8 +110,9 @@ class HandWatch:
         No steady turn enters them; for white noise of scale s they have scale s·√6, and the
         median of their size is that over 1.4826.
         """
-        bends = np.diff(np.array(self._deg), 2)
-        return float(1.4826 * np.median(np.abs(bends)) / np.sqrt(6.0)) if len(bends) > 4 else 0.0
+        steps = [after - before for before, after in pairwise(self._deg)]
+        bends = [abs(after - before) for before, after in pairwise(steps)]
+        return 1.4826 * median(bends) / math.sqrt(6.0) if len(bends) > 4 else 0.0
 
     def forget(self, at_us: int) -> None:
         """Nothing was seen for a while: what stood then need not stand now."""
@@ -120,7 +126,9 @@ class HandWatch:
 def _middle(values: list[float]) -> float:
     """Mean of the values without the one furthest from their median: one stray may enter."""
     if len(values) < 3:
-        return float(np.mean(values))
-    array = np.array(values)
-    off = np.abs(array - np.median(array))
-    return float(np.delete(array, int(off.argmax())).mean())
+        return sum(values) / len(values)
+    middle = median(values)
+    off = [abs(value - middle) for value in values]
+    stray = off.index(max(off))
+    rest = values[:stray] + values[stray + 1 :]
+    return sum(rest) / len(rest)
