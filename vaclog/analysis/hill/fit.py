@@ -8,12 +8,15 @@ The model
 The energy of the flywheel at cycle k owes something to the cycles before it and something to
 the torque of this one::
 
-    q[k] = c + sum a_i q[k-i] + sum b_i p[k-i] + d t[k] + g j[k]
+    q[k] = c + sum a_i q[k-i] + sum b_i v[k-i] + d t[k] + g j[k]
              - h m[k] s(alpha[k] - alpha0; r) + e[k]
 
-q is half the square of speed, p the mean pressure (both in per cent), i = 1..5, t time, m the
-charge (pressure of the cycle before over its mean), alpha the advance at the spark that starts
-the cycle, j the jitter of that spark, e white. s is x**2 plus a lopsided part (see
+q is half the square of speed, v how far the mean pressure stands above what the throttle would
+settle at that speed (both in per cent; q counted from the bend of the throttle's law, see
+:mod:`~vaclog.analysis.hill.dynamics`), i = 1..5, t time, m the charge (pressure of the cycle
+before over its mean), alpha the advance at the spark that starts the cycle, j the jitter of that
+spark, e noise, white but for what wanders at the hand's own pace
+(:mod:`~vaclog.analysis.hill.colour`). s is x**2 plus a lopsided part (see
 :mod:`~vaclog.analysis.hill.shape`). With the throttle untouched the manifold's pressure depends on
 speed alone, so pressure is lowest exactly where torque is highest: the top of s is the top of the
 steady vacuum. Because torque acts at once, and speed and pressure follow slowly, neither the lag
@@ -23,15 +26,15 @@ slope of the hill, and without its own term it would be taken for one in long ho
 
 One thing is known of every throttled idle: how far speed settles for a lasting change of torque,
 and roughly how much torque a degree squared costs. That ties h to what the lags leave of a
-disturbance, 1 - sum a - slope sum b, and enters as one more row of the regression. It hardly
-moves the top of a hill seen from both sides; of one seen from one side it tells how far away the
-top may be.
+disturbance, 1 - sum a, and enters as one more row of the regression. It hardly moves the top of
+a hill seen from both sides; of one seen from one side it tells how far away the top may be.
 
 The likelihood is taken on a grid of alpha0 and r for each family of shapes. c, a, b, g (flat
 priors) are projected out once by QR; d has a normal prior, mixed of a narrow, a middle and a
 wide one; h > 0 has the prior that belongs to a flat one on the parabola's coefficients (density
 proportional to h); the variance of e is integrated out. Everything is summed over r, family and
-drift: what remains is the posterior of alpha0. Rows with wild innovations count less.
+drift: what remains is the posterior of alpha0, widened by what the model itself was seen to
+miss. Rows with wild innovations count less.
 
 "Found" needs a hill that beats no hill by 2 log units, from the data alone, and a 95 % interval
 inside what was swept.
