@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 import threading
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -104,6 +106,33 @@ def test_a_tap_becomes_a_record_and_is_replayed(visit: list[Record], tmp_path: P
     view = session.view()
     assert view is not None and view.goal_deg == 2.0 and views[-1].goal_deg == 2.0
     assert views[-1].say == view.say
+
+
+READY = """
+import gc, sys, threading
+from vaclog.daemon.before import Nowhere
+from vaclog.daemon.station import Watchers, run_station
+
+class Looking:
+    def read_records(self, stop):
+        print("numpy.ma" in sys.modules, "numpy.fft" in sys.modules, gc.get_freeze_count() > 10_000)
+        return iter(())
+
+watchers = Watchers(on_event=lambda event: None)
+run_station(
+    Looking(), Nowhere(), name="", capture="", stop=threading.Event(), watchers=watchers
+)
+print(gc.get_freeze_count())
+"""
+
+
+def test_what_would_hold_up_the_first_cycles_is_done_before() -> None:
+    """Numpy's late imports are there; collections need not look through all modules."""
+    # Another process: in this one somebody has asked for a median before.
+    told = subprocess.run(
+        [sys.executable, "-c", READY], capture_output=True, text=True, timeout=60, check=True
+    )
+    assert told.stdout.split() == ["True", "True", "True", "0"]
 
 
 def test_a_guidance_that_fails_does_not_end_the_recording(visit: list[Record]) -> None:
