@@ -1,18 +1,18 @@
-"""Listens to a source: one thread reads, the caller's keeps and analyses.
+"""Listens to a source: one thread reads, one keeps, the caller's analyses.
 
 Enters: a source of records, a place to keep them, a session. Leaves: events as they come,
 and the result.
 
-    source ─ reader thread ─┬▶ caller: keep ─▶ session ─▶ events, result
+    source ─ reader thread ─┬▶ keeper thread ─▶ caller: session ─▶ events, result
          desk: taps ────────┘       │
                                     ▼
                                  capture
 
-The reader never waits for a disk or for the analysis. A record reaches the session only
-after it, and all that was read by then, was handed to the capture, so that everything the
-answer rests on can be replayed; a third thread between the two would only be one more to be
-woken, fifty times a second.
-When the disk fails, records wait in memory and the keeper tries again with each one that
+The reader never waits for a disk, and the keeper never for the analysis: a record is in the
+capture as soon as it was read, whatever a look at the hill takes, so that a killed program
+loses none; and a disk that takes a second to be sure holds up nobody. A record reaches the
+session only after it was kept, so that everything the answer rests on can be replayed.
+When the disk fills, records wait in memory and the keeper tries again with each one that
 comes; the sweep goes on, and nothing that was read is given up.
 """
 
@@ -21,7 +21,7 @@ from __future__ import annotations
 import threading
 from collections import deque
 from collections.abc import Callable, Iterator
-from queue import Empty, SimpleQueue
+from queue import SimpleQueue
 from typing import Final, Protocol, TypeAlias
 
 from vaclog.daemon.desk import Desk, Handed
@@ -50,9 +50,6 @@ class Keeper(Protocol):
         """Make the file complete."""
         ...
 
-
-BATCH: Final = 64
-"""So many records are kept at most before the session sees the first of them."""
 
 LOOK_US: Final = 60_000_000
 """How often the disk is looked at: it fills in hours."""
@@ -103,15 +100,20 @@ def listen(
         The source could not be opened; nothing was recorded.
     """
     read: SimpleQueue[_Read] = SimpleQueue()
-    reader = threading.Thread(target=_read, args=(source, stop, read), name="reader", daemon=True)
+    kept: SimpleQueue[_Passed | None] = SimpleQueue()
+    keeping = _Keeping(keeper, room or (lambda: None))
+    threads = [
+        threading.Thread(target=_read, args=(source, stop, read), name="reader", daemon=True),
+        threading.Thread(target=_keep, args=(keeping, read, kept), name="keeper", daemon=True),
+    ]
     if desk is not None:
         desk.opened(read.put)
-    reader.start()
+    for thread in threads:
+        thread.start()
     failure: VaclogError | None = None
     heard = False
-    kept = _keep(keeper, read, room or (lambda: None))
     try:
-        for passed in _when_due(kept, session):
+        for passed in _when_due(iter(kept.get, None), session):
             if isinstance(passed, Noticed):
                 on_event(passed)
             elif isinstance(passed, VaclogError):
@@ -124,8 +126,8 @@ def listen(
     finally:
         # Whatever is wrong with the analysis, all that was read is kept.
         stop.set()
-        deque(kept, maxlen=0)
-        reader.join()
+        for thread in threads:
+            thread.join()
     if failure is not None:
         if not heard:
             raise failure
@@ -169,28 +171,24 @@ def _read(source: Source, stop: threading.Event, read: SimpleQueue[_Read]) -> No
         read.put(None)
 
 
-def _keep(
-    keeper: Keeper, read: SimpleQueue[_Read], room: Callable[[], str | None]
-) -> Iterator[_Passed]:
-    """Keep what is read, and pass it on; complete the capture once reading has ended.
-
-    While the analysis takes its time over a record others are read, and a killed program would
-    lose them: all that is there is kept before the next one is passed on.
-    """
-    keeping = _Keeping(keeper, room)
-    passing: deque[_Passed] = deque()
-    while True:
-        for _ in range(BATCH):
-            try:
-                passed = read.get_nowait() if passing else read.get()
-            except Empty:
-                break
-            if passed is None:
-                passing += keeping.complete()
-                yield from passing
-                return
-            passing += keeping.keep(passed)
-        yield passing.popleft()
+def _keep(keeping: _Keeping, read: SimpleQueue[_Read], kept: SimpleQueue[_Passed | None]) -> None:
+    """Body of the keeper thread; the capture is complete once reading has ended."""
+    try:
+        while (passed := read.get()) is not None:
+            for each in keeping.keep(passed):
+                kept.put(each)
+        for each in keeping.complete():
+            kept.put(each)
+    except Exception as error:
+        kept.put(
+            VaclogError(
+                f"Keeping has failed ({type(error).__name__}: {error}).",
+                cause="A fault of the program.",
+                step="Begin again with another capture; this one holds what was kept before.",
+            )
+        )
+    finally:
+        kept.put(None)
 
 
 class _Keeping:
