@@ -6,25 +6,20 @@ import os
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, field
-from datetime import datetime
-from itertools import chain, count
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
+from vaclog.cli.listen_from import from_capture, from_port, from_simulation
 from vaclog.cli.listen_says import Says, stop_on_signals
 from vaclog.cli.options import FILE_IN, FILE_OUT, CardFiles, Showing, answer_options, card_options
 from vaclog.cli.options import show as show_answer
 
 if TYPE_CHECKING:
-    from vaclog.daemon import Desk, Keeper, Source
-    from vaclog.daemon.room import Room
     from vaclog.daemon.sounding import Tone
     from vaclog.daemon.speaking import Speaker
     from vaclog.daemon.station import PagePlace
-    from vaclog.guidance.scene import Options
     from vaclog.session import CyclesGrew, Event, Instruct
 
 CAUTIONS = (
@@ -34,19 +29,6 @@ CAUTIONS = (
 )
 PAGE_PORT = 8484
 _SPEED = click.FloatRange(min=0, min_open=True)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Heard:
-    """What is listened to: where from, where to, and under which name."""
-
-    source: Source
-    keeper: Keeper
-    name: str
-    capture: Path | None
-    hears: Callable[[Instruct], None] | None = None
-    on_led: Callable[[int], None] = field(default=lambda _at_us: None)
-    room: Room | None = None
 
 
 @click.command()
@@ -131,12 +113,12 @@ def listen(
     stop_on_signals(stop)
     options = Options(goal_deg=goal, strobe=strobe)
     if replay is not None:
-        heard = _replayed(replay, cards, capture, speed)
+        heard = from_capture(replay, cards, capture, speed)
     elif simulate is not None:
-        heard = _simulated(simulate, options, desk, capture, seed=seed, speed=speed)
+        heard = from_simulation(simulate, options, desk, capture, seed=seed, speed=speed)
     else:
         assert port is not None
-        heard = _port(port, options, cards, capture, baud=baud, seconds=seconds)
+        heard = from_port(port, options, cards, capture, baud=baud, seconds=seconds)
     place: PagePlace | None = None
     if page:
         from vaclog.web.invited import A_DAY_S, usual_file
@@ -185,82 +167,6 @@ def listen(
         if heard.capture is not None:
             says.line(f"Recorded into {heard.capture}.")
     show_answer(result, showing)
-
-
-# What is listened to --------------------------------------------------------------------------
-
-
-def _port(
-    port: str,
-    options: Options,
-    cards: CardFiles,
-    capture: Path | None,
-    *,
-    baud: int,
-    seconds: float | None,
-) -> _Heard:
-    from vaclog.daemon.before import Before
-    from vaclog.session import wants
-    from vaclog.sources.carded import Carded
-    from vaclog.sources.serial_port import SerialSource
-
-    carded = Carded(
-        SerialSource(port, baud=baud), engine=cards.engine, rig=cards.rig, seconds=seconds
-    )
-    kept = _kept(capture or _new_name())
-    return _Heard(source=Before([wants(options)], carded), name=port, **kept)
-
-
-def _simulated(
-    name: str, options: Options, desk: Desk, capture: Path | None, *, seed: int, speed: float
-) -> _Heard:
-    from vaclog.daemon.before import Before
-    from vaclog.daemon.led_hand import LedHand
-    from vaclog.session import wants
-    from vaclog.simulator.presets import PRESETS, preset
-
-    if name not in PRESETS:
-        raise click.BadParameter(f"{name!r}; known: {', '.join(PRESETS)}", param_hint="SCENARIO")
-    hand = LedHand(preset(name), desk, seed=seed, speed=speed)
-    return _Heard(
-        source=Before([wants(options)], hand),
-        name=f"simulated engine, {name}",
-        hears=lambda instruct: hand.hear(instruct.instruction),
-        on_led=hand.led,
-        **_kept(capture or _new_name()),
-    )
-
-
-def _replayed(replay: Path, cards: CardFiles, capture: Path | None, speed: float) -> _Heard:
-    from vaclog.capture.open import open_capture
-    from vaclog.daemon.before import Nowhere
-    from vaclog.sources.replay import ReplaySource
-
-    opened = open_capture(replay, rig=cards.load()[1])
-    if opened.kind != "capture":
-        click.echo(f"{replay} carries no times of arrival: it is played at once.", err=True)
-    return _Heard(
-        source=ReplaySource(opened.records, speed=speed),
-        name=replay.name,
-        **({"keeper": Nowhere(), "capture": None} if capture is None else _kept(capture)),
-    )
-
-
-def _kept(capture: Path) -> dict[str, Any]:
-    """Begin the capture, where there is room for it."""
-    from vaclog.capture.writer import CaptureWriter
-    from vaclog.daemon.room import Room
-
-    room = Room(capture.parent)
-    room.check()
-    return {"keeper": CaptureWriter(capture), "capture": capture, "room": room}
-
-
-def _new_name() -> Path:
-    """A name that is free: a small computer without a clock begins each day at the same time."""
-    name = datetime.now().strftime("vaclog-%Y%m%d-%H%M%S")
-    numbered = (Path(f"{name}-{number}.vaclog") for number in count(2))
-    return next(path for path in chain([Path(f"{name}.vaclog")], numbered) if not path.exists())
 
 
 @contextmanager

@@ -32,8 +32,8 @@ PORT: Final = "{port}"
 """Stands in the name of a file for the number of the page's port."""
 
 
-def usual_file(environ: Mapping[str, str]) -> Path:
-    """Where it is kept when nothing else was said.
+def usual_file(environ: Mapping[str, str]) -> Path | None:
+    """Where it is kept when nothing else was said; None for a user without a home.
 
     Parameters
     ----------
@@ -42,7 +42,10 @@ def usual_file(environ: Mapping[str, str]) -> Path:
     """
     home = Path(environ.get("XDG_STATE_HOME", ""))
     if not home.is_absolute():
-        home = Path(environ.get("HOME") or str(Path.home())) / ".local" / "state"
+        try:
+            home = Path(environ.get("HOME") or Path.home()) / ".local" / "state"
+        except RuntimeError:
+            return None
     return home / "vaclog" / f"invited-{PORT}.json"
 
 
