@@ -174,10 +174,10 @@ def test_where_none_plays_it_is_said_once_with_the_fix(tmp_path: Path) -> None:
     with Tone([gone, player(tmp_path, "aplay", "exit 3")], say=said.append) as silent:
         until(lambda: bool(said))
         silent.follow(40.0)
-    assert len(said) == 1 and "apt install alsa-utils" in said[0] and "exit 3" in said[0]
+    assert len(said) == 1 and "loudspeaker" in said[0] and "aplay has ended (exit 3)" in said[0]
     with Tone([], say=said.append):
         until(lambda: len(said) == 2)
-    assert "no player" in said[1]
+    assert "no audio player" in said[1] and "apt install alsa-utils" in said[1]
 
 
 def test_only_what_is_on_the_path_is_a_player(

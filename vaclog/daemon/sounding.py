@@ -34,8 +34,9 @@ PLAYERS: Final[tuple[Command, ...]] = (
      "-c", "1", "-"),
 )  # fmt: skip
 INSTALL: Final = (
-    "install aplay (Debian: apt install alsa-utils) or pacat (Debian: apt install pulseaudio-utils)"
+    "Install aplay (Debian: apt install alsa-utils) or pacat (Debian: apt install pulseaudio-utils)"
 )
+CHECK: Final = "Is a loudspeaker there, and may this user sound it?"
 BLOCK_S: Final = 0.02
 # Never further ahead of the clock than this, however greedily a player reads ...
 LEAD_S: Final = 0.06
@@ -106,7 +107,10 @@ class Tone:
         self._thread.join()
 
     def _run(self) -> None:
-        why = "there is no player"
+        if not self._commands:
+            self._say(f"The tone is silent: no audio player is here. {INSTALL}. All else goes on.")
+            return
+        why = ""
         for command in self._commands:
             try:
                 ended = self._play(command)
@@ -115,7 +119,7 @@ class Tone:
             if ended is None:
                 return
             why = ended
-        self._say(f"The tone is silent: {why}. All else goes on. To hear it, {INSTALL}.")
+        self._say(f"The tone is silent: {why}. {CHECK} All else goes on.")
 
     def _play(self, command: Command) -> str | None:
         """Play until told to stop (None), or until the player does not; why."""
