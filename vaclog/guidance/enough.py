@@ -38,8 +38,12 @@ TOGETHER: Final = 3.0
 # An interval this many times the goal is worth some minutes even if the goal itself is not met.
 NEAR_GOAL: Final = 1.5
 PATIENCE_S: Final = 360.0
-# Unless a pass would bring an open interval down to so many times the goal, it is not begun.
+# Unless a pass would bring an open interval down to so many times the goal, it is not begun; a
+# wider one where the likely top itself lies clear of the ends of what can be reached: then passes
+# still help, for drift and colour, not the slot, keep it open.
 HOPE: Final = 2.5
+HOPE_INSIDE: Final = 7.0
+CLEAR_DEG: Final = 2.0
 
 
 def passed(scene: Scene, known: Known, passes: Passes) -> bool:
@@ -121,7 +125,12 @@ def promising(scene: Scene, plan: Pass) -> bool:
     if known.fit.found:
         return True
     half = known.interval_deg
-    return half is not None and half * plan.shrink <= HOPE * scene.options.goal_deg
+    if half is None:
+        return False
+    low, _, high, _ = scene.reach()
+    inside = low + CLEAR_DEG <= known.fit.angle_deg <= high - CLEAR_DEG
+    hope = HOPE_INSIDE if inside else HOPE
+    return half * plan.shrink <= hope * scene.options.goal_deg
 
 
 def ways(scene: Scene, known: Known, passes: Passes) -> list[Pass]:
