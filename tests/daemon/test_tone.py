@@ -202,8 +202,9 @@ def test_a_player_that_takes_nothing_is_left(
         tmp_path, "aplay", f'trap "" TERM; echo $$ > {pid}; while :; do sleep 1; done'
     )
     with Tone([stubborn], say=said.append) as blocked:
-        worst_s = 0.0
+        worst_s, patience_s = 0.0, time.monotonic() + 30.0
         while not said:
+            assert time.monotonic() < patience_s, "it waits for the player"
             before_s = time.monotonic()
             blocked.follow(40.0)
             worst_s = max(worst_s, time.monotonic() - before_s)
