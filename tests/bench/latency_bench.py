@@ -181,8 +181,13 @@ class Listener:
         command = [sys.executable, "-m", "vaclog", "listen", port, "--port-number", "0"]
         command += ["--engine", str(folder / "engine.toml"), "--rig", str(folder / "rig.toml")]
         command += ["--capture", str(folder / "bench.vaclog"), "--json"]
+        # Who was invited here is nobody's concern afterwards.
         process = subprocess.Popen(
-            command, stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True
+            command,
+            env={**os.environ, "XDG_STATE_HOME": str(folder)},
+            stderr=subprocess.PIPE,
+            stdout=subprocess.DEVNULL,
+            text=True,
         )
         assert process.stderr is not None
         address = ""
