@@ -139,7 +139,8 @@ def test_ctrl_c_leaves_the_rows_that_are_done(tmp_path: Path, jobs: int) -> None
     table = tmp_path / "table.json"
     command = [sys.executable, "-m", "vaclog", "batch", str(tmp_path), "--out", str(table)]
     with subprocess.Popen(
-        [*command, "--jobs", str(jobs)],
+        # Whatever started the tests may itself ignore Ctrl-C, and that is inherited.
+        ["env", "--default-signal=INT", *command, "--jobs", str(jobs)],
         stderr=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,

@@ -25,7 +25,7 @@ import pytest
 
 from vaclog.capture.reader import read_capture
 from vaclog.errors import PortDeniedError
-from vaclog.records import Chunk
+from vaclog.records import Chunk, PortOpened
 from vaclog.simulator.presets import knobs, sweep_script
 from vaclog.sources.serial_port import open_serial
 from vaclog.sources.virtual_port import VirtualPort
@@ -88,7 +88,13 @@ class Listener:
         env = {**os.environ, "PYTHONPATH": str(ROOT)}
         self.process = subprocess.Popen(command, env=env, **how)
         LISTENING.append(self.process)
-        self.until(lambda: port.is_open or self.process.poll() is not None)
+        self.until(lambda: self.is_open() or self.process.poll() is not None)
+
+    def is_open(self) -> bool:
+        """Whether it has the port; what was sent before the line was emptied would be lost."""
+        if not (self.port.is_open and self.capture.exists()):
+            return False
+        return any(isinstance(each, PortOpened) for each in read_capture(self.capture).records)
 
     def until(self, true: Callable[[], bool]) -> None:
         """Wait until it is true."""
