@@ -207,6 +207,37 @@ def test_the_tone_rises_with_the_vacuum_as_it_is_said_to(
     assert loud.min() > 0.02 and loud.max() / loud.min() < 1.2
 
 
+DUCKING = """
+const [rate, done] = arguments;
+Promise.all([import("/tone.js"), import("/voice.js")]).then(async ([{ Tone }, { Voice }]) => {
+  const context = new OfflineAudioContext(1, 3 * rate, rate);
+  const tone = new Tone();
+  tone.begin(context);
+  tone.on = true;
+  tone.follow(40.0);
+  tone.wake();
+  let said = null;
+  Object.defineProperty(window, "speechSynthesis",
+    { value: { speaking: false, speak(words) { said = words; }, cancel() {}, resume() {} } });
+  const voice = new Voice("en", { onSpeaking: (isSpeaking) => tone.duck(isSpeaking) });
+  voice.unlocked = true;
+  context.suspend(1).then(() => { voice.speak("Keep going."); context.resume(); });
+  context.suspend(2).then(() => { said.onend(); context.resume(); });
+  const sound = (await context.startRendering()).getChannelData(0);
+  done([0, 1, 2].map((k) => Math.sqrt(
+    sound.slice((k + 0.5) * rate, (k + 1) * rate).reduce((sum, x) => sum + x * x, 0) * 2 / rate)));
+});
+"""
+
+
+def test_the_tone_makes_room_for_the_voice(chrome: WebDriver, served: Served) -> None:
+    """As in the terminal: 16 dB lower while a sentence is said, as loud as before after it."""
+    chrome.get(served.base)
+    before, meanwhile, after = chrome.execute_async_script(DUCKING, RATE)
+    assert before > 0.02 and after == pytest.approx(before, rel=0.02)
+    assert meanwhile / before == pytest.approx(tone.DUCKED, rel=0.05)
+
+
 def test_the_terminal_sounds_the_page_s_pitch(chrome: WebDriver, served: Served) -> None:
     """From a closed throttle to the open air, beside three pressures heard first."""
     chrome.get(served.base)

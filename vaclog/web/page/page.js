@@ -25,6 +25,7 @@ const hill = new Hill(get("hill"), words, say);
 const sentence = new Sentence({ words, say });
 const voice = new Voice(document.documentElement.lang, {
   onMute: () => onNote({ text: words.voice_no }),
+  onSpeaking: (isSpeaking) => tone.duck(isSpeaking),
 });
 const tone = new Tone();
 const pad = new Pad({ words, say, hand, order, tell: (text) => voice.tell(text) });

@@ -6,6 +6,8 @@
 // Half an inch of mercury is an octave: a hill's height is heard as a tune.
 const KPA_PER_OCTAVE = 1.5, MIDDLE_HZ = 440, LOW_HZ = 110, HIGH_HZ = 1760;
 const LOUDNESS = 0.07;
+// Of its loudness (-16 dB), while the voice speaks.
+const DUCKED = 0.15;
 // Time constants in seconds: a step of pitch glides, a step of loudness does not click.
 const GLIDE_S = 0.08, FADE_S = 0.05;
 
@@ -18,6 +20,8 @@ export function pitchHz(kpa, middleKpa) {
 export class Tone {
   constructor() {
     this.on = false;
+    this.isLoud = false;
+    this.isDucked = false;
     this.context = null;
     this.middleKpa = null;
     // A call, or a screen that was off, suspends it; nobody taps then.
@@ -59,9 +63,16 @@ export class Tone {
 
   wake() { if (this.on) this.loud(true); }
 
+  /** Make room for the voice, or take it again. */
+  duck(isDucked) {
+    this.isDucked = isDucked;
+    this.loud(this.isLoud);
+  }
+
   loud(isLoud) {
+    this.isLoud = isLoud;
     if (!this.context) return;
-    const to = isLoud ? LOUDNESS : 0;
+    const to = isLoud ? LOUDNESS * (this.isDucked ? DUCKED : 1) : 0;
     this.gain.gain.setTargetAtTime(to, this.context.currentTime, FADE_S);
   }
 }

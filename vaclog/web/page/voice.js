@@ -2,7 +2,7 @@
 //
 // Enters: instructions with their urgency and how long they are worth saying. Leaves: speech.
 // Browsers let none begin before the first tap, and some have no voice at all: then `onMute` is
-// called once, and the sentence stands on the page as ever.
+// called once, and the sentence stands on the page as ever. `onSpeaking` tells when one is being said.
 
 // Between the beginnings of two sentences, in milliseconds: more is chatter. A warning may cut in.
 const LEAST_GAP_MS = 1500, SOON = 2;
@@ -12,9 +12,10 @@ const OVERTAKEN_MS = 3000;
 const STUCK_MS = 15000;
 
 export class Voice {
-  constructor(language, { onMute = () => {} } = {}) {
+  constructor(language, { onMute = () => {}, onSpeaking = () => {} } = {}) {
     this.language = language;
     this.onMute = onMute;
+    this.onSpeaking = onSpeaking;
     this.on = true;
     this.unlocked = false;
     this.isMute = false;
@@ -69,7 +70,11 @@ export class Voice {
   speak(text) {
     const utterance = new SpeechSynthesisUtterance(text);
     utterance.lang = this.language;
-    utterance.onend = () => { if (this.utterance === utterance) this.urgency = -1; };
+    utterance.onend = () => {
+      if (this.utterance !== utterance) return;
+      this.urgency = -1;
+      this.onSpeaking(false);
+    };
     utterance.onerror = (event) => {
       utterance.onend();
       if (!["canceled", "interrupted"].includes(event.error)) this.mute();
@@ -77,6 +82,7 @@ export class Voice {
     // Held: some browsers drop one that nobody holds, and its end is never told.
     this.utterance = utterance;
     this.lastMs = this.now();
+    this.onSpeaking(true);
     speechSynthesis.speak(utterance);
   }
 
