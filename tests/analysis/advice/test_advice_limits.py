@@ -204,6 +204,22 @@ def test_a_climb_without_a_top_goes_on_evenly_below_the_sweep() -> None:
     assert retard_side(straight((10.0, 20.0), -0.1), 1.5) is None, "downhill has no such side"
 
 
+def test_where_misfires_ended_the_sweep_their_onset_stands_for_the_crest() -> None:
+    """The drop is counted from there: beyond it no vacuum was ever seen to rise."""
+    fit = replace(hill(28.0, swept=(6.0, 22.0), found=False, side=1), low_deg=26.0)
+    case = situation(fit, misfire=stumbling(20.0, 0.2))
+    told = advise(case)
+    at_kpa = np.interp([told.hill_deg or 0.0, 20.0], fit.curve_deg, fit.curve_kpa)
+    assert at_kpa[0] - at_kpa[1] == pytest.approx(case.drop_kpa, rel=1e-6)
+    assert any("Stumbling begins at 20.0°" in each for each in told.warnings)
+    beyond = advise(situation(fit, misfire=stumbling(31.0, 0.2)))
+    assert not any("Stumbling begins" in each for each in beyond.warnings)
+    assert beyond.hill_deg is not None and beyond.hill_deg > (told.hill_deg or 0.0) + 0.5
+    passed = advise(situation(hill(28.0, swept=(6.0, 40.0)), misfire=stumbling(20.0, 0.2)))
+    smooth = advise(situation(hill(28.0, swept=(6.0, 40.0))))
+    assert passed.hill_deg == smooth.hill_deg, "a top that was passed is the top"
+
+
 @pytest.mark.parametrize(
     ("low_deg", "crest_deg"), [(19.0, 19.0), (22.0, 22.0), (23.5, 23.5), (30.0, 24.5)]
 )

@@ -25,7 +25,7 @@ from vaclog.analysis.advice.limits import (
     total_limit,
 )
 from vaclog.analysis.advice.situation import LARGEST_DROP_KPA, Judged, Situation
-from vaclog.analysis.findings import SweepFit
+from vaclog.analysis.findings import MisfireFinding, SweepFit
 from vaclog.cards import EngineCard
 from vaclog.result import Advice, TurnWay
 from vaclog.units import body_from_crank_deg, rim_mm
@@ -59,13 +59,20 @@ def judge(situation: Situation) -> Judged:
         maker_limit(engine, at_idle_deg, u_deg, situation.ahead_deg, situation.u_ahead_deg),
     )
     return Judged(
-        hill=retard_side(situation.fit, situation.drop_kpa),
+        hill=retard_side(
+            situation.fit, situation.drop_kpa, most_deg=_top_of_vacuum_deg(situation.misfire)
+        ),
         limits=tuple(limit for limit in limits if limit is not None),
         added=added,
         at_idle_deg=at_idle_deg,
         u_deg=u_deg,
         remarks=remarks,
     )
+
+
+def _top_of_vacuum_deg(misfire: MisfireFinding) -> float:
+    """Where misfires end the rise of the vacuum, whatever the hill of the firing strokes does."""
+    return misfire.onset_deg if math.isfinite(misfire.onset_deg) else math.inf
 
 
 def advise(situation: Situation, judged: Judged | None = None) -> Advice:

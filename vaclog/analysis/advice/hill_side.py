@@ -51,16 +51,19 @@ def sound_curve(fit: SweepFit) -> tuple[FloatArray, FloatArray]:
     return fit.curve_deg[sound][order], fit.curve_kpa[sound][order]
 
 
-def retard_side(fit: SweepFit, drop_kpa: float) -> SidePoint | None:
+def retard_side(fit: SweepFit, drop_kpa: float, *, most_deg: float = math.inf) -> SidePoint | None:
     """Where, coming down from the crest to the retard side, vacuum has fallen by ``drop_kpa``.
+
 
     Where the top was not found but surely lies ahead of some angle of the sweep, that angle
     stands in for the crest, also up to :data:`BEYOND_DEG` beyond the sweep: the true point is then
-    not below the one returned, so it stays on the safe side. When the top lies beyond the
-    retarded end, or anywhere, or the hill is flatter than any engine's, there is no such point.
+    not below the one returned, so it stays on the safe side. It does not stand beyond
+    ``most_deg``: where misfires end a sweep, their onset is the highest that vacuum was ever seen
+    to rise. When the top lies beyond the retarded end, or anywhere, or the hill is flatter than
+    any engine's, there is no such point.
     """
     deg, kpa = sound_curve(fit)
-    crest_deg = _crest_deg(fit)
+    crest_deg = _crest_deg(fit, most_deg)
     if len(deg) < 3 or crest_deg is None:
         return None
     crest_kpa = float(np.interp(crest_deg, deg, kpa))
@@ -96,12 +99,14 @@ def crest_at_least_deg(fit: SweepFit) -> float | None:
     return min(surely_deg, fit.swept_high_deg)
 
 
-def _crest_deg(fit: SweepFit) -> float | None:
+def _crest_deg(fit: SweepFit, most_deg: float) -> float | None:
     """What stands for the crest: as above, and a little beyond the sweep where it surely is."""
     at_least_deg = crest_at_least_deg(fit)
-    if fit.found or at_least_deg is None or not math.isfinite(fit.low_deg):
+    if fit.found or at_least_deg is None:
         return at_least_deg
-    return max(at_least_deg, min(fit.low_deg, fit.swept_high_deg + BEYOND_DEG))
+    if math.isfinite(fit.low_deg):
+        at_least_deg = max(at_least_deg, min(fit.low_deg, fit.swept_high_deg + BEYOND_DEG))
+    return min(at_least_deg, most_deg)
 
 
 def hill_kpa(fit: SweepFit, angle_deg: float) -> float | None:

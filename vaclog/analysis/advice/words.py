@@ -13,6 +13,7 @@ from dataclasses import replace
 from typing import Final
 
 from vaclog.analysis.advice.angle_scale import TDC, TDC_ASSUMED_DEG, U_TDC_VERIFIED_DEG
+from vaclog.analysis.advice.hill_side import crest_at_least_deg
 from vaclog.analysis.advice.situation import Judged, Situation
 from vaclog.cards import doubts
 from vaclog.result import Advice
@@ -231,10 +232,19 @@ def _warn_hill_low(situation: Situation, judged: Judged, advice: Advice) -> list
 
 
 def _warn_misfire(situation: Situation, judged: Judged, advice: Advice) -> list[str]:
-    """Stumbling that is there anyway is cured before timing."""
+    """Stumbling that is there anyway, or that ends the rise of the vacuum, is cured first."""
     misfire = situation.misfire
-    rate = misfire.per_thousand
-    if not math.isfinite(rate) or rate < 5.0 or math.isfinite(misfire.onset_deg):
+    rate, onset_deg = misfire.per_thousand, misfire.onset_deg
+    if math.isfinite(onset_deg):
+        top_deg = crest_at_least_deg(situation.fit)
+        if situation.fit.found or top_deg is None or top_deg <= onset_deg or judged.hill is None:
+            return []
+        return [
+            f"Stumbling begins at {onset_deg:.1f}°, before the top of the hill that the sound "
+            "strokes make: the vacuum has its top there, and the proposal is counted from it. "
+            "Plugs, gaps, leads and mixture first, then sweep again."
+        ]
+    if not math.isfinite(rate) or rate < 5.0:
         return []
     if misfire.low_per_thousand <= misfire.false_alarms_per_thousand:
         return []
