@@ -21,6 +21,7 @@ from __future__ import annotations
 import threading
 from collections import deque
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from queue import SimpleQueue
 from typing import Final, Protocol, TypeAlias
 
@@ -100,11 +101,11 @@ def listen(
         The source could not be opened; nothing was recorded.
     """
     read: SimpleQueue[_Read] = SimpleQueue()
-    kept: SimpleQueue[_Passed | None] = SimpleQueue()
-    keeping = _Keeping(keeper, room or (lambda: None))
+    kept: SimpleQueue[list[_Passed] | None] = SimpleQueue()
+    keeping, due = _Keeping(keeper, room or (lambda: None)), _Due()
     threads = [
         threading.Thread(target=_read, args=(source, stop, read), name="reader", daemon=True),
-        threading.Thread(target=_keep, args=(keeping, read, kept), name="keeper", daemon=True),
+        threading.Thread(target=_keep, args=(keeping, read, kept, due), name="keeper", daemon=True),
     ]
     if desk is not None:
         desk.opened(read.put)
@@ -113,16 +114,18 @@ def listen(
     failure: VaclogError | None = None
     heard = False
     try:
-        for passed in _when_due(iter(kept.get, None), session):
-            if isinstance(passed, Noticed):
-                on_event(passed)
-            elif isinstance(passed, VaclogError):
-                failure = passed
-            else:
-                # Cards and wishes come before the port is even tried.
-                heard = heard or not isinstance(passed, CardText | OperatorInput)
-                for event in session.feed(passed):
-                    on_event(event)
+        for batch in iter(kept.get, None):
+            for passed in batch:
+                if isinstance(passed, Noticed):
+                    on_event(passed)
+                elif isinstance(passed, VaclogError):
+                    failure = passed
+                else:
+                    # Cards and wishes come before the port is even tried.
+                    heard = heard or not isinstance(passed, CardText | OperatorInput)
+                    for event in session.feed(passed):
+                        on_event(event)
+            due.host_us = session.due_us()
     finally:
         # Whatever is wrong with the analysis, all that was read is kept.
         stop.set()
@@ -135,20 +138,23 @@ def listen(
     return session.finish()
 
 
-def _when_due(kept: Iterator[_Passed], session: Session) -> Iterator[_Passed]:
-    """Pass on what can wait together with the first that cannot, in order.
+@dataclass(slots=True)
+class _Due:
+    """Until when reads may wait, as the session knew it last; None: they may not.
 
-    What is kept is safe; decoding it read by read, fifty times a second, costs several times as
-    much as when a cycle may be complete. Ticks never wait, so nothing waits for long.
+    Written by one thread and read by another: what is old is too soon, never too late.
     """
-    waiting: list[_Passed] = []
-    for passed in kept:
-        waiting.append(passed)
-        if isinstance(passed, Chunk) and session.can_wait(passed):
-            continue
-        yield from waiting
-        waiting.clear()
-    yield from waiting
+
+    host_us: int | None = None
+
+    def can_wait(self, passed: _Passed) -> bool:
+        """Whether this may as well be analysed together with what comes next."""
+        return (
+            isinstance(passed, Chunk)
+            and passed.at_us is not None
+            and self.host_us is not None
+            and passed.at_us < self.host_us
+        )
 
 
 def _read(source: Source, stop: threading.Event, read: SimpleQueue[_Read]) -> None:
@@ -171,16 +177,28 @@ def _read(source: Source, stop: threading.Event, read: SimpleQueue[_Read]) -> No
         read.put(None)
 
 
-def _keep(keeping: _Keeping, read: SimpleQueue[_Read], kept: SimpleQueue[_Passed | None]) -> None:
-    """Body of the keeper thread; the capture is complete once reading has ended."""
+def _keep(
+    keeping: _Keeping,
+    read: SimpleQueue[_Read],
+    kept: SimpleQueue[list[_Passed] | None],
+    due: _Due,
+) -> None:
+    """Body of the keeper thread; the capture is complete once reading has ended.
+
+    What is kept is safe; waking the analysis for each read, fifty times a second, costs several
+    times as much as when a cycle may be complete. Ticks never wait, so nothing waits for long.
+    """
+    waiting: list[_Passed] = []
     try:
         while (passed := read.get()) is not None:
-            for each in keeping.keep(passed):
-                kept.put(each)
-        for each in keeping.complete():
-            kept.put(each)
+            fresh = keeping.keep(passed)
+            waiting += fresh
+            if not all(due.can_wait(each) for each in fresh):
+                kept.put(waiting)
+                waiting = []
+        waiting += keeping.complete()
     except Exception as error:
-        kept.put(
+        waiting.append(
             VaclogError(
                 f"Keeping has failed ({type(error).__name__}: {error}).",
                 cause="A fault of the program.",
@@ -188,6 +206,7 @@ def _keep(keeping: _Keeping, read: SimpleQueue[_Read], kept: SimpleQueue[_Passed
             )
         )
     finally:
+        kept.put(waiting)
         kept.put(None)
 
 

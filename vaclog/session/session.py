@@ -172,13 +172,12 @@ class Session:
             case PortClosed():
                 return self._on_closed(record)
 
-    def can_wait(self, chunk: Chunk) -> bool:
-        """Whether a chunk may as well be fed later, together with the one after it.
+    def due_us(self) -> int | None:
+        """Host time before which a chunk may as well wait for the one after it; None: unknown.
 
-        Nothing of it is due yet. What comes of the records depends on their order alone.
+        Nothing comes of it earlier. What comes of the records depends on their order alone.
         """
-        chain = self._chain
-        return chain is not None and chunk.at_us is not None and chain.can_wait(chunk.at_us)
+        return None if self._chain is None else self._chain.due_us()
 
     def finish(self) -> Result:
         """Compute the result, once, from the cycle table.

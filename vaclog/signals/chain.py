@@ -172,18 +172,16 @@ class SignalChain:
         # A cycle that is very late does not come: the engine stands still.
         return expected_us is not None and 0 <= inbox.certain_us - expected_us < _GATHER_US
 
-    def can_wait(self, at_us: int) -> bool:
-        """Whether nothing can come of a read that arrives now, whatever it brings.
+    def due_us(self) -> int | None:
+        """Host time before which nothing can come of a read, whatever it brings; None: unknown.
 
         Caches are cold after each rest, so that the first read of several costs as much to
         decode as the next ten. A read can wait while the cycle that runs cannot be complete yet.
         """
         expected_us = self._builder.expected_us
         if expected_us is None:
-            return False
-        due_us = min(expected_us + HOLD_US, self._inbox.last_us + _GATHER_US)
-        soonest_us = self._host.soonest_us(due_us)
-        return soonest_us is not None and at_us < soonest_us
+            return None
+        return self._host.soonest_us(min(expected_us + HOLD_US, self._inbox.last_us + _GATHER_US))
 
     # Along the chain -----------------------------------------------------------------------
 
